@@ -1,0 +1,79 @@
+"""The one module that wraps, differences and averages angles. Degrees throughout; NaN stays NaN."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+from numpy.typing import ArrayLike, NDArray
+
+Floats = NDArray[np.float64]
+
+# Below this mean resultant length the directions cancel out and a mean is not defined.
+RESULTANT_FLOOR = 1e-6
+
+
+def wrap_360(angle_deg: ArrayLike) -> Floats:
+    """Angle folded to [0, 360)."""
+    out = np.mod(np.asarray(angle_deg, dtype=float), 360.0)
+    return np.where(out >= 360.0, 0.0, out)
+
+
+def wrap_180(angle_deg: ArrayLike) -> Floats:
+    """Angle folded to [-180, 180), starboard positive."""
+    return wrap_360(np.asarray(angle_deg, dtype=float) + 180.0) - 180.0
+
+
+def wrap_360_expr(angle_deg: pl.Expr) -> pl.Expr:
+    """`wrap_360` for a column: null stays null."""
+    turned = angle_deg - (angle_deg / 360.0).floor() * 360.0
+    return pl.when(turned >= 360.0).then(0.0).otherwise(turned)
+
+
+def wrap_180_expr(angle_deg: pl.Expr) -> pl.Expr:
+    """`wrap_180` for a column: null stays null."""
+    return wrap_360_expr(angle_deg + 180.0) - 180.0
+
+
+def difference(a_deg: ArrayLike, b_deg: ArrayLike) -> Floats:
+    """The turn from b to a, in [-180, 180)."""
+    return wrap_180(np.asarray(a_deg, dtype=float) - np.asarray(b_deg, dtype=float))
+
+
+def circular_mean(angle_deg: ArrayLike, axis: int | None = None) -> Floats:
+    """Mean direction in [0, 360), NaN ignored; NaN where the directions cancel out (no mean exists).
+
+    Source: Zar, Biostatistical Analysis, 5th ed., chapter 26.
+    """
+    x, y, n = _resultant(angle_deg, axis)
+    r = np.hypot(x, y) / np.maximum(n, 1)
+    mean = wrap_360(np.degrees(np.arctan2(y, x)))
+    return np.where((n > 0) & (r > RESULTANT_FLOOR), mean, np.nan)
+
+
+def circular_sd(angle_deg: ArrayLike, axis: int | None = None) -> Floats:
+    """Circular standard deviation sqrt(-2 ln r) in degrees, NaN ignored; infinite where the directions cancel out."""
+    x, y, n = _resultant(angle_deg, axis)
+    with np.errstate(divide="ignore"):
+        r = np.minimum(np.hypot(x, y) / np.maximum(n, 1), 1.0)
+        sd = np.degrees(np.sqrt(np.maximum(-2.0 * np.log(np.where(r > RESULTANT_FLOOR, r, 0.0)), 0.0)))
+    return np.where(n > 0, sd, np.nan)
+
+
+def _resultant(angle_deg: ArrayLike, axis: int | None) -> tuple[Floats, Floats, Floats]:
+    rad = np.radians(np.asarray(angle_deg, dtype=float))
+    ok = np.isfinite(rad)
+    x = np.where(ok, np.cos(rad, where=ok, out=np.zeros_like(rad)), 0.0).sum(axis=axis)
+    y = np.where(ok, np.sin(rad, where=ok, out=np.zeros_like(rad)), 0.0).sum(axis=axis)
+    return np.asarray(x), np.asarray(y), np.asarray(ok.sum(axis=axis), dtype=float)
+
+
+def components(angle_deg: ArrayLike) -> tuple[Floats, Floats]:
+    """Unit vector of an angle (cosine, sine), for means taken elsewhere in whole columns; NaN stays NaN."""
+    rad = np.radians(np.asarray(angle_deg, dtype=float))
+    return np.cos(rad), np.sin(rad)
+
+
+def direction(x: ArrayLike, y: ArrayLike) -> Floats:
+    """Angle in [0, 360) of a mean of `components`; NaN where the directions cancel out (no mean exists)."""
+    x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
+    return np.where(np.hypot(x, y) > RESULTANT_FLOOR, wrap_360(np.degrees(np.arctan2(y, x))), np.nan)

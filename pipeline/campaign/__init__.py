@@ -1,0 +1,1 @@
+"""What people wrote: boat, sails, sail log, designed chart, races."""

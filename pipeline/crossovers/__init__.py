@@ -1,0 +1,1 @@
+"""Where one set overtakes another, and how that lies against the design."""

@@ -1,0 +1,1 @@
+"""What instruments wrote: logs decoded, put on one clock, into DuckDB."""

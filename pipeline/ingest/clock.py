@@ -1,0 +1,272 @@
+"""When each sentence was sent: one clock for a file, made of the times that some of its sentences carry.
+
+Places are the sentences' running numbers in the file. A sentence that carries no time takes it from its neighbours, by
+linear interpolation over places between two anchors; at a break in the log the sentences near each side follow at the
+log's usual rate. All pure and whole-array; times are UNIX microseconds (`int64`), `NO_TIME` where none is known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date
+
+import numpy as np
+from numpy.typing import NDArray
+
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+NO_TIME = np.iinfo(np.int64).min
+SECOND = 1_000_000
+DAY = 86_400 * SECOND
+_EPOCH = date(1970, 1, 1)
+
+# Two-digit years: 80..99 are 1980..1999, since satellite time begins in 1980; 00..79 are 2000..2079.
+TWO_DIGIT_YEAR_PIVOT = 80
+# The week counter of GPS has ten bits. Source: gps.gov, support/user/rollover.
+ROLLOVER_DAYS = 1024 * 7
+# Without a known season a date before this is taken for one 1,024 weeks off. A receiver caught by the rollover of 2019
+# shows 1999-08-22 and later, older ones show earlier years; a yacht's log really from before 2000 is much rarer.
+PLAUSIBLE_FROM = date(2000, 1, 1)
+# With a season, a date is put right only if it is this far off and lands this near.
+FAR_FROM_SEASON_DAYS, NEAR_SEASON_DAYS = 1000, 400
+
+# Longer steps than this many usual ones, and than this time, are gaps.
+GAP_STEPS, GAP_US = 3, 5 * SECOND
+# A longer step is still no gap where the sentences went on coming at about their usual rate (a satellite receiver that
+# falls silent leaves the others talking), up to the length that ends a session.
+SILENCE_RATE, SILENCE_US = 3.0, 600 * SECOND
+# How far a time is carried beyond the first and last anchor, and beside a gap at least.
+OUTSIDE_US, BESIDE_US = 10 * SECOND, SECOND
+# How far a time of day may lie on the wrong side of a dated one before the next day is taken for it.
+BACK_US = 6 * 3600 * SECOND
+# With a single anchor there is no rate to be seen: a full bus of 4,800 baud carries about ten sentences a second.
+NOMINAL_US_PER_PLACE = 0.1 * SECOND
+
+ROLLOVER_COUNT = "dates 1,024 weeks off, put right"
+BACKWARD_COUNT = "times that went back, kept as recorded"
+
+
+def civil_days(year: Ints, month: Ints, day: Ints) -> tuple[Ints, Bools]:
+    """Days since 1970-01-01 of dates of the Gregorian calendar, and which of the dates exist."""
+    year, month, day = (np.asarray(x, np.int64) for x in (year, month, day))
+    ok = (year >= 1) & (year <= 9999) & (month >= 1) & (month <= 12) & (day >= 1)
+    index = np.where(ok, (year - 1970) * 12 + month - 1, 0)
+    first = index.astype("datetime64[M]").astype("datetime64[D]").astype(np.int64)
+    following = (index + 1).astype("datetime64[M]").astype("datetime64[D]").astype(np.int64)
+    return first + day - 1, ok & (day <= following - first)
+
+
+def clock_fits(hour: Ints, minute: Ints, second: Ints) -> Bools:
+    """Whether a time of day is possible; second 60 is, as a leap second, at the end of an hour's last minute."""
+    return (hour < 24) & (minute < 60) & ((second < 60) | ((second == 60) & (minute == 59)))
+
+
+def full_year(two_digits: Ints) -> Ints:
+    """The year that two digits mean (see TWO_DIGIT_YEAR_PIVOT)."""
+    return np.where(two_digits >= TWO_DIGIT_YEAR_PIVOT, 1900, 2000) + two_digits
+
+
+@dataclass(frozen=True, slots=True)
+class Anchors:
+    """The times that one kind of sentence carries, at ascending places.
+
+    `dated` is False where they are times of day only. `own` says that a time belongs to its sentence alone (stamps and
+    TAG blocks), so that equal ones in a row are all meant; `satellite` that a date may be 1,024 weeks off.
+    """
+
+    name: str
+    place: Ints
+    time_us: Ints
+    dated: bool = True
+    own: bool = False
+    satellite: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """Anchors at ascending places, and the log's usual step between anchors and usual time between sentences."""
+
+    place: Ints
+    time_us: Ints
+    usual_step_us: float
+    us_per_place: float
+    dated: bool
+    counts: dict[str, int] = field(default_factory=dict)
+
+    def at(self, place: Ints) -> Ints:
+        """Time of the sentences at these places, NO_TIME where none can be found."""
+        out = np.full(len(place), NO_TIME, np.int64)
+        if not len(self.place) or not len(place):
+            return out
+        right = np.searchsorted(self.place, place, side="right")
+        left = np.maximum(right - 1, 0)
+        right = np.minimum(right, len(self.place) - 1)
+        since = (place - self.place[left]).astype(float)
+        until = (self.place[right] - place).astype(float)
+        step = (self.time_us[right] - self.time_us[left]).astype(float)
+        span = since + until
+        inside = (left < right) & (span > 0)
+        share = np.divide(since, span, out=np.zeros_like(since), where=inside)
+        bridged = inside & _is_bridged(step, span, self.usual_step_us, self.us_per_place)
+        beside_us = np.where(inside, max(self.usual_step_us, BESIDE_US), OUTSIDE_US)
+        from_left, from_right = since * self.us_per_place, until * self.us_per_place
+        follows = (since >= 0) & (from_left <= beside_us)
+        leads = (until >= 0) & (from_right <= beside_us)
+        nearer_left = follows & (~leads | (since <= until))
+        out = np.where(leads, self.time_us[right] - np.rint(from_right).astype(np.int64), out)
+        out = np.where(nearer_left, self.time_us[left] + np.rint(from_left).astype(np.int64), out)
+        out = np.where(bridged, self.time_us[left] + np.rint(share * step).astype(np.int64), out)
+        return np.where(since == 0, self.time_us[left], out)
+
+
+def _gap_us(usual_step_us: float) -> float:
+    return max(GAP_STEPS * usual_step_us, GAP_US)
+
+
+def _is_bridged(step: NDArray[np.float64], span: NDArray[np.float64], usual: float, rate: float) -> Bools:
+    """Whether the sentences between two anchors may be placed between their times."""
+    talked_on = (step <= SILENCE_US) & (step <= SILENCE_RATE * rate * span)
+    return (step >= 0) & ((step <= _gap_us(usual)) | talked_on)
+
+
+def _pace(place: Ints, time_us: Ints) -> tuple[float, float]:
+    """Usual step between anchors of different times, and usual time between sentences, both in us."""
+    step, span = np.diff(time_us).astype(float), np.diff(place).astype(float)
+    forward = step[step > 0]
+    if not len(forward):
+        return float(SECOND), NOMINAL_US_PER_PLACE
+    usual = float(np.median(forward))
+    steady = (step >= 0) & (step <= _gap_us(usual)) & (span > 0)
+    total = step[steady].sum()
+    return usual, total / span[steady].sum() if total > 0 else NOMINAL_US_PER_PLACE
+
+
+def build_clock(sources: Sequence[Anchors], season: tuple[date, date] | None) -> Clock:
+    """One clock from the sources, best first; a lesser one speaks only where the better ones leave a gap.
+
+    A clock that shows the same time in several sentences running (ten-second clocks are met) is anchored at the first
+    of each run, where it has just ticked. Times of day without date take the day from dated anchors near by, or else
+    count from 1970-01-01 with each step taken the short way round midnight (`dated` False). Backward steps stay.
+    """
+    counts: dict[str, int] = {}
+    sources = [s for s in sources if len(s.place)]
+    dated = [_right_dates(s, season, counts) for s in sources if s.dated]
+    undated = [_unwrapped(s) for s in sources if not s.dated]
+    ticks = [s if s.own else _ticks(s) for s in dated]
+    days = _merged(ticks)
+    ticks += [_ticks(_with_days(s, days)) for s in undated]
+    merged = _merged(ticks)
+    if merged is None:
+        none = np.zeros(0, np.int64)
+        return Clock(none, none, float(SECOND), NOMINAL_US_PER_PLACE, dated=True)
+    backward = int((np.diff(merged.time_us) < 0).sum())
+    if backward:
+        counts[BACKWARD_COUNT] = backward
+    usual, rate = _pace(merged.place, merged.time_us)
+    return Clock(merged.place, merged.time_us, usual, rate, bool(dated), counts)
+
+
+def _right_dates(source: Anchors, season: tuple[date, date] | None, counts: dict[str, int]) -> Anchors:
+    """The anchors with dates that are 1,024 weeks off put right and counted."""
+    if season is None and not source.satellite:
+        return source
+    day = source.time_us // DAY
+    moved = np.zeros(len(day), np.int64)
+    if season is None:
+        floor = (PLAUSIBLE_FROM - _EPOCH).days
+        moved = np.maximum(-((day - floor) // ROLLOVER_DAYS), 0)
+    else:
+        first, last = ((d - _EPOCH).days for d in season)
+        off = (day < first - FAR_FROM_SEASON_DAYS) | (day > last + FAR_FROM_SEASON_DAYS)
+        for weeks in (1, 2, -1):
+            lands = day + weeks * ROLLOVER_DAYS
+            near = (lands >= first - NEAR_SEASON_DAYS) & (lands <= last + NEAR_SEASON_DAYS)
+            moved = np.where(off & near & (moved == 0), weeks, moved)
+    off_count = int((moved != 0).sum())
+    if not off_count:
+        return source
+    counts[ROLLOVER_COUNT] = counts.get(ROLLOVER_COUNT, 0) + off_count
+    right_us = source.time_us + moved * (ROLLOVER_DAYS * DAY)
+    return Anchors(source.name, source.place, right_us, True, source.own, source.satellite)
+
+
+def _unwrapped(source: Anchors) -> Anchors:
+    """Times of day with whole days added so that every step is the short way round."""
+    turn = -np.rint(np.diff(source.time_us) / DAY).astype(np.int64)
+    days = np.concatenate([[0], np.cumsum(turn)])
+    return Anchors(source.name, source.place, source.time_us + days * DAY, False, source.own, source.satellite)
+
+
+def _with_days(source: Anchors, dated: Anchors | None) -> Anchors:
+    """Unwrapped times of day moved by whole days to follow the dated anchor nearest by place, or lead up to it.
+
+    Logs seldom go back: of two days that would do, one up to BACK_US on the wrong side is taken, not more.
+    """
+    if dated is None:
+        return source
+    beside = _nearest(source.place, dated.place)
+    ahead_us = dated.time_us - source.time_us[beside]
+    follows = -((BACK_US - ahead_us) // DAY)
+    leads = (BACK_US + ahead_us) // DAY
+    near = _nearest(dated.place, source.place)
+    shift = np.where(source.place >= dated.place[near], follows[near], leads[near])
+    time_us = source.time_us + shift * DAY
+    return Anchors(source.name, source.place, time_us, True, source.own, source.satellite)
+
+
+def _nearest(among: Ints, place: Ints) -> Ints:
+    """Index of the member of `among` (ascending) nearest to each place, the earlier of two equally near."""
+    right = np.clip(np.searchsorted(among, place), 0, len(among) - 1)
+    left = np.maximum(right - 1, 0)
+    return np.where(np.abs(place - among[left]) <= np.abs(among[right] - place), left, right)
+
+
+def _ticks(source: Anchors) -> Anchors:
+    """The first anchor of each run of equal times; after a break the first run is left out where runs are the rule.
+
+    A coarse clock's first run may have begun before the log did, so that its first anchor is no tick.
+    """
+    first = np.concatenate([[True], np.diff(source.time_us) != 0])
+    at = np.flatnonzero(first)
+    runs = np.diff(np.append(at, len(first)))
+    keep = np.ones(len(at), bool)
+    if len(at) >= 3 and np.median(runs) >= 2:
+        step = np.diff(source.time_us[at])
+        gap = (step < 0) | (step > _gap_us(float(np.median(step[step > 0])) if (step > 0).any() else 0.0))
+        begins = np.concatenate([[True], gap])
+        followed = np.append(~gap, False)
+        keep = ~(begins & followed)
+    at = at[keep]
+    return Anchors(source.name, source.place[at], source.time_us[at], source.dated, source.own, source.satellite)
+
+
+def _merged(sources: Sequence[Anchors]) -> Anchors | None:
+    """The first source, its gaps filled from the second, what is left from the third, and so on."""
+    merged: Anchors | None = None
+    for source in sources:
+        if len(source.place):
+            merged = source if merged is None else _filled(merged, source)
+    return merged
+
+
+def _filled(better: Anchors, lesser: Anchors) -> Anchors:
+    usual, rate = _pace(better.place, better.time_us)
+    right = np.searchsorted(better.place, lesser.place, side="right")
+    left = np.maximum(right - 1, 0)
+    outside = (right == 0) | (right == len(better.place))
+    right = np.minimum(right, len(better.place) - 1)
+    start, end = better.time_us[left].astype(float), better.time_us[right].astype(float)
+    t = lesser.time_us.astype(float)
+    away = np.minimum(np.abs(lesser.place - better.place[left]), np.abs(lesser.place - better.place[right])) * rate
+    step = end - start
+    gap = ~outside & ((step < 0) | (step > _gap_us(usual)))
+    fits = np.where(step >= 0, (t > start) & (t < end), (t > start) | (t < end))
+    taken = (lesser.place != better.place[left]) & ((gap & fits) | (outside & (away > GAP_US)))
+    if not taken.any():
+        return better
+    place = np.concatenate([better.place, lesser.place[taken]])
+    time_us = np.concatenate([better.time_us, lesser.time_us[taken]])
+    order = np.argsort(place, kind="stable")
+    return Anchors(better.name, place[order], time_us[order], better.dated, better.own, better.satellite)

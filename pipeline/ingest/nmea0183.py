@@ -1,0 +1,246 @@
+"""NMEA 0183 logs: bytes in, readings with their times out, every line accounted for.
+
+Steps, each on whole arrays of bytes or columns: cut at line ends and find sentences and checksums (`scan`); in each
+piece (`piece`) read what stands in front (`stamps`) and the fields of each kind of sentence (`sentences`, `fields`,
+`xdr`); make one clock of all the times met (`clock`), and give every reading its time.
+
+A line is rejected when any part of it is damaged (`reasons`); the sound sentences in it are read all the same. It is
+used when a sentence of a known kind in it is sound, even if its fields are blank, and passed over otherwise.
+"""
+
+from __future__ import annotations
+
+import os
+from collections import defaultdict
+from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+import polars as pl
+
+from pipeline.channels import BY_NAME, GROUPS
+from pipeline.ingest import reasons
+from pipeline.ingest.clock import NO_TIME, Anchors, Bools, Clock, Ints, build_clock
+from pipeline.ingest.piece import SENTENCE_RANK, STAMP_RANK, Part, read_piece
+from pipeline.ingest.readings import REJECTED_SCHEMA, DecodedLog
+from pipeline.ingest.scan import Bytes, cut_at_line_ends
+
+MOST_THREADS = 4
+STAMP_DISAGREES = "time stamps more than a minute from the sentences' own times (median)"
+STAMP_DISAGREES_US = 60_000_000
+TEXT_CHARACTERS = 200
+_VISIBLE = {code: 0x2400 + code for code in range(32) if code != 10} | {127: 0x2421}
+PASSED_OVER, USED, REJECTED = range(3)
+
+
+def decode_nmea(data: bytes, *, transducers: Mapping[str, str], season: tuple[date, date] | None) -> DecodedLog:
+    """Decodes a whole NMEA 0183 log.
+
+    `transducers` maps names in XDR sentences to channels; `season` is when the campaign is known to have been, by which
+    dates 1,024 weeks off are told. Nothing is raised on any bytes. The same data give the same result whatever the
+    number of threads.
+    """
+    pieces = list(cut_at_line_ends(data))
+    workers = max(1, min(len(pieces), os.cpu_count() or 1, MOST_THREADS))
+    if workers == 1:
+        parts = [read_piece(at, piece, transducers) for at, piece in pieces]
+    else:
+        with ThreadPoolExecutor(workers) as pool:
+            parts = list(pool.map(lambda p: read_piece(p[0], p[1], transducers), pieces))
+    return _finished(data, parts, season)
+
+
+@dataclass(frozen=True, slots=True)
+class _File:
+    """The parts put together: the place where each part's sentences and lines begin, and what is decided file-wide."""
+
+    parts: list[Part]
+    first_place: Ints
+    first_line: Ints
+    sums_expected: bool
+    stamps_expected: bool
+
+
+def _finished(data: bytes, parts: list[Part], season: tuple[date, date] | None) -> DecodedLog:
+    first_place = np.concatenate([[0], np.cumsum([len(p.line_of) for p in parts])]).astype(np.int64)
+    first_line = np.concatenate([[0], np.cumsum([len(p.line_start) for p in parts])]).astype(np.int64)
+    summed, stamped = sum(p.with_sum for p in parts), sum(p.stamped for p in parts)
+    file = _File(
+        parts,
+        first_place,
+        first_line,
+        sums_expected=summed > sum(len(p.unsummed) for p in parts),
+        stamps_expected=stamped > sum(len(p.foreign) for p in parts),
+    )
+    counts: dict[str, int] = {}
+    ignored = _ignored_places(file)
+    clock = _clock(file, ignored, season, counts)
+    readings, untimed = _readings(file, ignored, clock)
+    status, rejected = _accounts(data, file, ignored, untimed)
+    return DecodedLog(
+        lines=int(first_line[-1]),
+        used=int((status == USED).sum()),
+        passed_over=int((status == PASSED_OVER).sum()),
+        rejected=rejected,
+        readings=readings,
+        dated=clock.dated,
+        counts=counts,
+    )
+
+
+def _ignored_places(file: _File) -> Ints:
+    """Places of the sentences without checksum, where the file otherwise has them."""
+    if not file.sums_expected:
+        return np.zeros(0, np.int64)
+    return np.concatenate([p.unsummed + k for p, k in zip(file.parts, file.first_place, strict=False)])
+
+
+def _among(place: Ints, wanted: Ints) -> Bools:
+    """Which of the places are among the wanted ones (ascending)."""
+    if not len(wanted):
+        return np.zeros(len(place), bool)
+    at = np.minimum(np.searchsorted(wanted, place), len(wanted) - 1)
+    return wanted[at] == place
+
+
+def _clock(file: _File, ignored: Ints, season: tuple[date, date] | None, counts: dict[str, int]) -> Clock:
+    gathered: dict[tuple[int, bool, str], list[tuple[Ints, Ints]]] = defaultdict(list)
+    for part, first in zip(file.parts, file.first_place, strict=False):
+        for key, pairs in part.anchors.items():
+            gathered[key] += [(place + first, time_us) for place, time_us in pairs]
+    sources = []
+    for (rank, dated, name), pairs in gathered.items():
+        place, time_us = (np.concatenate(x) for x in zip(*pairs, strict=True))
+        if rank >= SENTENCE_RANK:
+            keep = ~_among(place, ignored)
+            place, time_us = place[keep], time_us[keep]
+        sources.append(
+            (
+                not dated,
+                rank,
+                -len(place),
+                name,
+                Anchors(name, place, time_us, dated, rank < SENTENCE_RANK, rank > STAMP_RANK),
+            )
+        )
+    ordered = [s[-1] for s in sorted(sources, key=lambda s: s[:-1])]
+    clock = build_clock(ordered, season)
+    counts.update(clock.counts)
+    _note_disagreement(ordered, counts)
+    return clock
+
+
+def _note_disagreement(sources: list[Anchors], counts: dict[str, int]) -> None:
+    """Counts stamps that follow another clock than the satellite times in the same sentences."""
+    if len(sources) < 2 or not sources[0].own or sources[1].own or not sources[1].dated:
+        return
+    stamp, told = sources[0], sources[1]
+    both, at, other = np.intersect1d(stamp.place, told.place, assume_unique=True, return_indices=True)
+    if len(both):
+        apart = np.abs(stamp.time_us[at] - told.time_us[other])
+        if float(np.median(apart)) > STAMP_DISAGREES_US:
+            counts[STAMP_DISAGREES] = len(both)
+
+
+def _readings(file: _File, ignored: Ints, clock: Clock) -> tuple[dict[str, pl.DataFrame], Ints]:
+    """Readings by group with their times, and the places of those for which there is none."""
+    pieces: dict[str, dict[tuple[str, str], list[pl.DataFrame]]] = defaultdict(lambda: defaultdict(list))
+    for part, first in zip(file.parts, file.first_place, strict=False):
+        for (name, source, plain), frames in part.readings.items():
+            group = BY_NAME[name].group if name in BY_NAME else name
+            moved = [f.with_columns(pl.col("place") + int(first)) for f in frames]
+            pieces[group][(source, plain)] += moved
+    out, untimed = {}, []
+    for group in [g for g in GROUPS if g in pieces] + sorted(g for g in pieces if g not in GROUPS):
+        kept, late = _timed(group, pieces[group], ignored, clock)
+        untimed.append(late)
+        if len(kept):
+            out[group] = kept
+    return out, np.unique(np.concatenate(untimed)) if untimed else np.zeros(0, np.int64)
+
+
+def _timed(
+    group: str, pieces: Mapping[tuple[str, str], list[pl.DataFrame]], ignored: Ints, clock: Clock
+) -> tuple[pl.DataFrame, Ints]:
+    channels = [c.name for c in GROUPS[group]] if group in GROUPS else [group]
+    names = sorted({plain for _, plain in pieces if plain})
+    frames = []
+    for (source, plain), parts in sorted(pieces.items()):
+        # Two transducers of one talker that mean the same channel are two sources.
+        label = f"{source}:{plain}" if plain and len(names) > 1 and len(channels) == 1 else source
+        whole = pl.concat(parts, how="diagonal")
+        missing = [pl.lit(None, pl.Float64).alias(c) for c in channels if c not in whole.columns]
+        frames.append(whole.with_columns(*missing, pl.lit(label).alias("source")).select("place", "source", *channels))
+    frame_ = pl.concat(frames)
+    place = frame_["place"].to_numpy()
+    time_us = clock.at(place)
+    known = time_us != NO_TIME
+    keep = known & ~_among(place, ignored)
+    late = place[~known & ~_among(place, ignored)]
+    timed = frame_.with_columns(pl.Series("time", time_us).cast(pl.Datetime("us")))
+    timed = timed if keep.all() else timed.filter(pl.Series(keep))
+    if len(channels) > 1 and names:
+        merge = [pl.col(c).drop_nulls().first() for c in channels]
+        timed = timed.group_by("time", "place", "source", maintain_order=True).agg(merge)
+    return timed.sort("time", "place", "source", maintain_order=True).select("time", "source", *channels), late
+
+
+def _accounts(data: bytes, file: _File, ignored: Ints, untimed: Ints) -> tuple[Bytes, pl.DataFrame]:
+    """Status of every line (0 passed over, 1 used, 2 rejected), and the rejected ones."""
+    status = np.zeros(int(file.first_line[-1]), np.uint8)
+    tables, texts = [], []
+    for part, place, line in zip(file.parts, file.first_place, file.first_line, strict=False):
+        late = untimed[(untimed >= place) & (untimed < place + len(part.line_of))] - place
+        mine = status[line : line + len(part.line_start)]
+        _mark_used(part, mine, part.unsummed if file.sums_expected else ignored[:0])
+        damage = _damage(part, file, late)
+        mine[damage["line"].to_numpy()] = REJECTED
+        tables.append(damage.with_columns(pl.col("line") + int(line) + 1))
+        texts.append(_texts(data, part, damage["line"].to_numpy()))
+    if not tables:
+        return status, pl.DataFrame(schema=REJECTED_SCHEMA)
+    rejected = pl.concat(tables)
+    why = pl.Series(reasons.REASONS, dtype=pl.String)[rejected["reason"].to_numpy()]
+    return status, rejected.with_columns(why.alias("reason"), pl.concat(texts).alias("text")).select(
+        pl.col(name).cast(dtype) for name, dtype in REJECTED_SCHEMA.items()
+    )
+
+
+def _mark_used(part: Part, status: Bytes, without: Ints) -> None:
+    for places in part.used:
+        sound = places if not len(without) else places[~_among(places, without)]
+        status[part.line_of[sound]] = USED
+
+
+def _damage(part: Part, file: _File, late: Ints) -> pl.DataFrame:
+    """One row a damaged line, with the first reason met in it."""
+    found = list(part.damage)
+    if file.sums_expected and len(part.unsummed):
+        found.append((part.line_of[part.unsummed], part.unsummed, reasons.CODE[reasons.MISSING_SUM]))
+    if file.stamps_expected and len(part.foreign):
+        found.append((part.line_of[part.foreign], part.foreign, reasons.CODE[reasons.BAD_STAMP]))
+    if len(late):
+        found.append((part.line_of[late], late, reasons.CODE[reasons.UNTIMED]))
+    frames = [
+        pl.DataFrame({"line": line, "place": place, "reason": np.full(len(line), code)}) for line, place, code in found
+    ]
+    schema = {"line": pl.Int64, "place": pl.Int64, "reason": pl.Int64}
+    every = pl.concat([pl.DataFrame(schema=schema), *frames])
+    return every.sort("line", "place", "reason").unique("line", keep="first", maintain_order=True).drop("place")
+
+
+def _texts(data: bytes, part: Part, lines: Ints) -> pl.Series:
+    """The lines' texts, cut to TEXT_CHARACTERS, control bytes shown by their pictures."""
+    if not len(lines):
+        return pl.Series("text", [], pl.String)
+    start = part.line_start[lines] + part.offset
+    size = np.minimum(part.line_end[lines] + part.offset - start, TEXT_CHARACTERS) + 1
+    ends = np.cumsum(size)
+    at = np.arange(ends[-1]) - np.repeat(ends - size, size) + np.repeat(start, size)
+    raw = np.frombuffer(data, np.uint8)[np.minimum(at, len(data) - 1)]
+    raw[ends - 1] = ord("\n")
+    shown = raw.tobytes().decode("utf-8", "replace").split("\n")[:-1]
+    visible = "\n".join(shown).translate(_VISIBLE)
+    return pl.Series("text", visible.split("\n"), pl.String)

@@ -1,0 +1,226 @@
+"""One piece of an NMEA 0183 log, of whole lines: sentences found, judged, read, and kept as compact arrays."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import polars as pl
+
+from pipeline.channels import GROUPS
+from pipeline.ingest import fields, reasons, stamps
+from pipeline.ingest.clock import DAY, NO_TIME, Bools, Ints
+from pipeline.ingest.scan import COMMA, SUM_CUT, SUM_MISSING, SUM_OK, SUM_WRONG, Frame, Text, frame
+from pipeline.ingest.sentences import FORMATTERS, NOT_SENTENCES, TRANSDUCERS
+from pipeline.ingest.xdr import read_transducers
+
+_LOOKALIKES = np.array([int.from_bytes(name.encode(), "little") for name in NOT_SENTENCES], np.uint64)
+# What may stand behind a checksum: blanks, or a separator and a number or stamp, as some receivers add.
+_BEHIND_IS_FINE = r"""^(?:[\s\x00,;|"'][\d.:+\-TZ\s\x00,;|"']*)?$"""
+# Sentences that carry a time, best first.
+TIMED_SENTENCES = ("RMC", "ZDA", "GGA", "GNS", "GLL")
+STAMP_RANK, TAG_RANK, SENTENCE_RANK = 0, 1, 2
+
+
+@dataclass(slots=True)
+class Part:
+    """What one piece of the file gave: compact arrays; lines and places (sentences) are counted within the piece.
+
+    Damage is a list of arrays (line, place) and a reason; a checksum missing, and text in front that is no stamp, are
+    damage only if the rest of the file is otherwise, so they are kept apart.
+    """
+
+    offset: int
+    line_start: Ints
+    line_end: Ints
+    line_of: Ints
+    with_sum: int = 0
+    damage: list[tuple[Ints, Ints, int]] = field(default_factory=list)
+    unsummed: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
+    foreign: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
+    stamped: int = 0
+    used: list[Ints] = field(default_factory=list)
+    anchors: dict[tuple[int, bool, str], list[tuple[Ints, Ints]]] = field(default_factory=lambda: defaultdict(list))
+    readings: dict[tuple[str, str, str], list[pl.DataFrame]] = field(default_factory=lambda: defaultdict(list))
+
+
+def read_piece(offset: int, piece: memoryview, transducers: Mapping[str, str]) -> Part:
+    """Reads the piece of a file that begins `offset` bytes into it."""
+    text = Text.of(piece, offset)
+    found = frame(text)
+    part = Part(offset, found.line_start, found.line_end, found.line)
+    _judge_checksums(part, found)
+    _judge_lines_without_sentence(part, text, found)
+    _judge_ends(part, text, found)
+    _read_fronts(part, text, found)
+    _read_sentences(part, text, found, transducers)
+    return part
+
+
+def _damaged(part: Part, at: Ints, reason: str) -> None:
+    """Notes damage of the sentences with these places."""
+    if len(at):
+        part.damage.append((part.line_of[at], at, reasons.CODE[reason]))
+
+
+def _damaged_lines(part: Part, lines: Ints, reason: str) -> None:
+    """Notes damage of lines that hold no sentence."""
+    if len(lines):
+        part.damage.append((lines, np.zeros(len(lines), np.int64), reasons.CODE[reason]))
+
+
+def _judge_checksums(part: Part, found: Frame) -> None:
+    _damaged(part, np.flatnonzero(found.checksum == SUM_WRONG), reasons.WRONG_SUM)
+    _damaged(part, np.flatnonzero(found.checksum == SUM_CUT), reasons.CUT_SUM)
+    part.unsummed = np.flatnonzero(found.checksum == SUM_MISSING)
+    part.with_sum = len(found.line) - len(part.unsummed)
+
+
+def _judge_lines_without_sentence(part: Part, text: Text, found: Frame) -> None:
+    bare = np.flatnonzero((found.sentences == 0) & ~found.comment & (found.line_end > found.line_start))
+    if not len(bare):
+        return
+    lines = text.strings(found.line_start[bare], found.line_end[bare])
+    _damaged_lines(part, bare[lines.str.contains(r"\*[0-9A-Fa-f]{2}\s*$").to_numpy()], reasons.TORN)
+    tagged = bare[lines.str.contains(r"^\s*\\").to_numpy()]
+    if len(tagged):
+        state = stamps.read_fronts(text, found.line_start[tagged], found.line_end[tagged]).state
+        _damaged_lines(part, tagged[state == stamps.BAD_TAG_SUM], reasons.WRONG_TAG_SUM)
+        _damaged_lines(part, tagged[state == stamps.CUT_TAG], reasons.CUT_TAG)
+
+
+def _judge_ends(part: Part, text: Text, found: Frame) -> None:
+    """What stands behind the last sentence of a line."""
+    room_end = found.line_end[found.line]
+    longer = np.flatnonzero(found.last & (found.end < room_end) & (found.checksum != SUM_CUT))
+    if not len(longer):
+        return
+    behind = text.strings(found.end[longer], room_end[longer])
+    odd = ~behind.str.contains(_BEHIND_IS_FINE).to_numpy()
+    torn = behind.str.contains("*", literal=True).to_numpy()
+    _damaged(part, longer[odd & torn], reasons.TORN)
+    _damaged(part, longer[odd & ~torn], reasons.BEHIND)
+
+
+def _read_fronts(part: Part, text: Text, found: Frame) -> None:
+    """Stamps and TAG blocks in front of sentences; the later sentences of a line share the time of the first."""
+    at = np.flatnonzero(found.front < found.start)
+    if not len(at):
+        return
+    front = stamps.read_fronts(text, found.front[at], found.start[at])
+    torn = np.zeros(len(at), bool)
+    odd = np.flatnonzero(front.state == stamps.FOREIGN)
+    if len(odd):
+        pieces = text.strings(found.front[at[odd]], found.start[at[odd]])
+        torn[odd] = pieces.str.contains("*", literal=True).to_numpy()
+    _damaged(part, at[torn], reasons.TORN)
+    _damaged(part, at[front.state == stamps.BAD_STAMP], reasons.BAD_STAMP)
+    _damaged(part, at[front.state == stamps.BAD_TAG_SUM], reasons.WRONG_TAG_SUM)
+    _damaged(part, at[front.state == stamps.CUT_TAG], reasons.CUT_TAG)
+    part.foreign = at[(front.state == stamps.FOREIGN) & ~torn]
+    part.stamped = int((front.stamp_us != NO_TIME).sum())
+    for rank, name, time_us in ((STAMP_RANK, "stamp", front.stamp_us), (TAG_RANK, "TAG", front.tag_us)):
+        known = time_us != NO_TIME
+        if known.any():
+            part.anchors[(rank, True, name)].append(_shared(found.line, at[known], time_us[known]))
+
+
+def _shared(line: Ints, at: Ints, time_us: Ints) -> tuple[Ints, Ints]:
+    """Places and times with the sentences added that follow one with its own time in the same line."""
+    if len(at) == len(line):
+        return at, time_us
+    every = np.arange(len(line))
+    owner = np.searchsorted(at, every, side="right") - 1
+    shares = (owner >= 0) & (line == line[at[np.maximum(owner, 0)]])
+    return every[shares], time_us[owner[shares]]
+
+
+def _read_sentences(part: Part, text: Text, found: Frame, transducers: Mapping[str, str]) -> None:
+    sound = (found.checksum == SUM_OK) | (found.checksum == SUM_MISSING)
+    head = text.eight_bytes(found.start)
+    after = (head >> np.uint64(48)) & np.uint64(0xFF)
+    size = found.body_end - found.start
+    addressed = sound & ((size == 6) | ((size > 6) & (after == COMMA)))
+    addressed &= (head & np.uint64(0xFF)) == ord("$")
+    address = (head >> np.uint64(8)) & np.uint64(0xFFFFFFFFFF)
+    formatter = np.where(addressed, address >> np.uint64(16), 0).astype(np.uint32)
+    for name in FORMATTERS:
+        at = np.flatnonzero(formatter == int.from_bytes(name.encode(), "little"))
+        if len(at):
+            at = at[~np.isin(address[at], _LOOKALIKES)]
+            _read_kind(part, text, found, name, at, address[at], transducers)
+
+
+def _read_kind(
+    part: Part, text: Text, found: Frame, name: str, at: Ints, address: Ints, transducers: Mapping[str, str]
+) -> None:
+    """Reads all sentences of one kind in a piece."""
+    bodies = text.strings(np.minimum(found.start[at] + 7, found.body_end[at]), found.body_end[at])
+    talkers = _talkers(address)
+    if name == TRANSDUCERS:
+        transduced = read_transducers(bodies, transducers)
+        state = transduced.state
+        for (channel, plain), rows in transduced.rows.items():
+            row = rows["row"].to_numpy()
+            kept = pl.DataFrame({"place": at[row], channel: rows["value"]})
+            _keep(part, channel, plain, kept, {t: row_of[row] for t, row_of in talkers.items()})
+    else:
+        read = fields.read_fields(bodies, name)
+        state = read.state
+        _keep_channels(part, read, at, talkers)
+        if name in TIMED_SENTENCES:
+            _keep_anchors(part, read, name, at, talkers)
+    _damaged(part, at[state == fields.BAD_FIELD], reasons.BAD_FIELD)
+    _damaged(part, at[state == fields.BAD_TIME], reasons.BAD_TIME)
+    _damaged(part, at[state == fields.TOO_FEW], reasons.TOO_FEW)
+    part.used.append(at[state == fields.FINE])
+
+
+def _talkers(address: Ints) -> dict[str, Bools]:
+    """Which of the sentences each address sent."""
+    if len(address) and bool((address == address[0]).all()):
+        return {_spelt(address[0]): np.ones(len(address), bool)}
+    return {_spelt(a): address == a for a in np.unique(address)}
+
+
+def _spelt(address: np.uint64) -> str:
+    return int(address).to_bytes(5, "little").decode("latin-1")
+
+
+def _keep_channels(part: Part, read: fields.Fields, at: Ints, talkers: Mapping[str, Bools]) -> None:
+    fine = read.state == fields.FINE
+    for group, channels in GROUPS.items():
+        names = [c.name for c in channels if c.name in read.values.columns]
+        if not names:
+            continue
+        given = np.zeros(len(at), bool)
+        for name in names:
+            given |= read.values[name].is_not_null().to_numpy()
+        given &= fine
+        if given.any():
+            rows = np.flatnonzero(given)
+            kept = read.values.select(names)
+            kept = kept if len(rows) == len(at) else kept[rows]
+            kept = kept.with_columns(pl.Series("place", at[rows]))
+            _keep(part, group, "", kept, {t: who[rows] for t, who in talkers.items()})
+
+
+def _keep(part: Part, group: str, plain: str, rows: pl.DataFrame, talkers: Mapping[str, Bools]) -> None:
+    for source, who in talkers.items():
+        kept = rows if who.all() else rows.filter(pl.Series(who))
+        if len(kept):
+            part.readings[(group, source, plain)].append(kept)
+
+
+def _keep_anchors(part: Part, read: fields.Fields, name: str, at: Ints, talkers: Mapping[str, Bools]) -> None:
+    timed = read.time_of_day_us != NO_TIME
+    dated = timed & (read.day != NO_TIME)
+    for source, who in talkers.items():
+        for with_date in (True, False):
+            rows = np.flatnonzero(who & (dated if with_date else timed & ~dated))
+            if len(rows):
+                day_us = read.day[rows] * DAY if with_date else 0
+                rank = SENTENCE_RANK + TIMED_SENTENCES.index(name)
+                part.anchors[(rank, with_date, source)].append((at[rows], read.time_of_day_us[rows] + day_us))

@@ -1,0 +1,244 @@
+"""Finds lines, sentences and checksums in the bytes of a log: whole-array work, no loop over lines.
+
+Framing of NMEA 0183: a sentence starts at `$` or `!`, its checksum is the XOR of every byte between that and `*`, both
+excluded, and follows as two hexadecimal digits. Source: ntpsec/gpsd, `www/NMEA.adoc`, "NMEA Encoding Conventions"; that
+lower-case digits are met as well is common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+import pyarrow as pa
+from numpy.typing import NDArray
+
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+Bytes = NDArray[np.uint8]
+Words = NDArray[np.uint64]
+
+CHUNK_BYTES = 8 << 20
+PADDING = 64
+
+LF, CR, STAR, DOLLAR, BANG, HASH, BACKSLASH, COMMA = (ord(c) for c in "\n\r*$!#\\,")
+
+SUM_OK, SUM_WRONG, SUM_MISSING, SUM_CUT = range(4)
+
+NOT_HEX = 255
+_HEX = np.full(256, NOT_HEX, np.uint8)
+for _value, _digit in enumerate("0123456789ABCDEF"):
+    _HEX[ord(_digit)] = _HEX[ord(_digit.lower())] = _value
+_ALNUM = np.zeros(256, bool)
+_ALNUM[[ord(c) for c in "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"]] = True
+_LOW_BYTES = np.array([(1 << (8 * n)) - 1 for n in range(8)], np.uint64)
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """The bytes of some whole lines, padded, with what is needed to look at many places in them at once."""
+
+    offset: int
+    length: int
+    raw: Bytes
+    _ascii: pa.Buffer
+    _words: Words
+    _running_xor: Words
+
+    @classmethod
+    def of(cls, data: bytes | memoryview, offset: int = 0) -> Text:
+        """The text of `data`, which begins `offset` bytes into its file."""
+        length = len(data)
+        raw = np.zeros((length + PADDING + 7) // 8 * 8, np.uint8)
+        raw[:length] = np.frombuffer(data, np.uint8)
+        clean = raw
+        if length and raw.max() > 127:  # strings must be valid UTF-8; checksums are taken over the bytes as they came
+            clean = np.where(raw > 127, np.uint8(ord("?")), raw)
+        words = raw.view(np.uint64)
+        running = np.zeros(len(words) + 1, np.uint64)
+        np.bitwise_xor.accumulate(words, out=running[1:])
+        return cls(offset, length, raw, pa.py_buffer(clean), words, running)
+
+    def has(self, byte: int) -> bool:
+        """Whether the byte is met at all."""
+        return bool((self.raw[: self.length] == byte).any())
+
+    def find(self, byte: int) -> Ints:
+        """Every place of a byte, ascending."""
+        return np.flatnonzero(self.raw[: self.length] == byte)
+
+    def eight_bytes(self, at: Ints) -> Words:
+        """The eight bytes from each place on, the first one lowest."""
+        every: Words = np.ndarray(shape=(len(self.raw) - 7,), dtype="<u8", buffer=self.raw, strides=(1,))
+        return every[at]
+
+    def strings(self, start: Ints, end: Ints) -> pl.Series:
+        """The pieces [start, end) as a string column that shares these bytes (non-ASCII bytes shown as `?`)."""
+        n = len(start)
+        views = np.zeros((n, 4), np.uint32)
+        size = np.maximum(end - start, 0)
+        short = size <= 12  # the layout of Arrow's string views: up to twelve bytes stand in the view itself
+        views[:, 0] = size
+        clean = np.frombuffer(self._ascii, np.uint8)
+        every: Words = np.ndarray(shape=(len(clean) - 7,), dtype="<u8", buffer=clean, strides=(1,))
+        first = every[start]
+        views[:, 1] = first & np.uint64(0xFFFFFFFF)
+        views[:, 3] = start
+        if short.any():
+            at, held = start[short], size[short]
+            low = first[short] & _mask(np.minimum(held, 8))
+            high = every[np.minimum(at + 8, len(every) - 1)] & _mask(np.clip(held - 8, 0, 8))
+            views[short, 1] = low & np.uint64(0xFFFFFFFF)
+            views[short, 2] = low >> np.uint64(32)
+            views[short, 3] = high & np.uint64(0xFFFFFFFF)
+        array = pa.Array.from_buffers(pa.string_view(), n, [None, pa.py_buffer(views), self._ascii])
+        return pl.Series(pl.from_arrow(array))
+
+    def xor(self, start: Ints, end: Ints) -> Bytes:
+        """XOR of the bytes [start, end) of each piece."""
+        folded = self._xor_before(start) ^ self._xor_before(end)
+        for bits in (32, 16, 8):
+            folded ^= folded >> np.uint64(bits)
+        return folded.astype(np.uint8)
+
+    def _xor_before(self, at: Ints) -> Words:
+        """XOR of all bytes before each place, still spread over eight lanes."""
+        return self._running_xor[at >> 3] ^ (self._words[at >> 3] & _LOW_BYTES[at & 7])
+
+    def hex_byte(self, at: Ints) -> NDArray[np.int16]:
+        """The value of two hexadecimal digits at each place; -1 where they are not."""
+        high, low = _HEX[self.raw[at]].astype(np.int16), _HEX[self.raw[at + 1]].astype(np.int16)
+        return np.where((high == NOT_HEX) | (low == NOT_HEX), np.int16(-1), high * 16 + low)
+
+
+def _mask(size: Ints) -> Words:
+    return np.where(size >= 8, np.uint64(0xFFFFFFFFFFFFFFFF), _LOW_BYTES[np.minimum(size, 7)])
+
+
+def cut_at_line_ends(data: bytes, size: int = CHUNK_BYTES) -> Iterator[tuple[int, memoryview]]:
+    """The data in pieces of about `size` bytes, each of whole lines, with the place where each begins."""
+    view, at = memoryview(data), 0
+    while at < len(data):
+        end = _cut(data, at, at + size)
+        yield at, view[at:end]
+        at = end
+
+
+def _cut(data: bytes, start: int, wanted: int) -> int:
+    if wanted >= len(data):
+        return len(data)
+    lf = data.rfind(b"\n", start, wanted)
+    if lf >= 0:
+        return lf + 1
+    cr = data.rfind(b"\r", start, wanted - 1)
+    if cr >= 0:
+        return cr + 1
+    lf = data.find(b"\n", wanted)
+    end = lf + 1 if lf >= 0 else len(data)
+    cr = data.find(b"\r", wanted - 1, end - 1)
+    return cr + 2 if 0 <= cr == lf - 1 else cr + 1 if cr >= 0 else end
+
+
+def lines_of(text: Text) -> tuple[Ints, Ints]:
+    """Start and end of every line, its line end left out. LF, CR LF and CR end a line, mixed as they may be."""
+    ends = text.find(LF)
+    trimmed = ends
+    if text.has(CR):
+        after_cr = text.raw[np.maximum(ends - 1, 0)] == CR
+        after_cr[ends == 0] = False
+        cr = text.find(CR)
+        lone = cr[text.raw[cr + 1] != LF]
+        trimmed = ends - after_cr
+        if len(lone):
+            order = np.argsort(np.concatenate([ends, lone]), kind="stable")
+            trimmed = np.concatenate([trimmed, lone])[order]
+            ends = np.concatenate([ends, lone])[order]
+    start = np.concatenate([[0], ends + 1]).astype(np.int64)
+    end = np.concatenate([trimmed, [text.length]]).astype(np.int64)
+    return (start[:-1], end[:-1]) if start[-1] >= text.length else (start, end)
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """Where everything is in one text: one entry a line, and one a sentence (all positions are places in the text).
+
+    Lines: `line_start`, `line_end`, `comment` (first sign `#`), `sentences` (how many it holds). Sentences: `line`
+    (index of its line), `start` (the `$` or `!`), `body_end` (the `*`, or the end), `end` (behind the checksum),
+    `front` (where the text in front of it begins), `last` (whether it is the last of its line), `checksum` (one of the
+    SUM_ values).
+    """
+
+    line_start: Ints
+    line_end: Ints
+    comment: Bools
+    sentences: Ints
+    line: Ints
+    start: Ints
+    body_end: Ints
+    end: Ints
+    front: Ints
+    last: Bools
+    checksum: Bytes
+
+
+def frame(text: Text) -> Frame:
+    """Finds every line and every sentence of a text and judges the checksums."""
+    line_start, line_end = lines_of(text)
+    comment = _comments(text, line_start, line_end)
+    start = text.find(DOLLAR)
+    if text.has(BANG):
+        start = np.sort(np.concatenate([start, text.find(BANG)]))
+    start = start[_ALNUM[text.raw[start + 1]]]
+    line = _line_of(start, line_start, line_end)
+    if comment.any():
+        wanted = ~comment[line]
+        start, line = start[wanted], line[wanted]
+    last = np.ones(len(start), bool)
+    last[:-1] = line[1:] != line[:-1]
+    follow = np.append(start[1:], text.length)
+    room = np.where(last, line_end[line], follow)
+    star = _first_star(text.find(STAR), start, room, text.length)
+    has_star = star < room
+    body_end = np.where(has_star, star, room)
+    given = text.hex_byte(np.minimum(body_end + 1, text.length))
+    whole = has_star & (star + 3 <= room) & (given >= 0)
+    right = text.xor(start + 1, body_end) == given
+    checksum = np.where(whole, np.where(right, SUM_OK, SUM_WRONG), np.where(has_star, SUM_CUT, SUM_MISSING)).astype(
+        np.uint8
+    )
+    end = np.where(whole, star + 3, room)
+    front = line_start[line]
+    inner = np.flatnonzero(~last)
+    front[inner + 1] = end[inner]
+    counts = np.bincount(line, minlength=len(line_start)).astype(np.int64)
+    return Frame(line_start, line_end, comment, counts, line, start, body_end, end, front, last, checksum)
+
+
+def _line_of(at: Ints, line_start: Ints, line_end: Ints) -> Ints:
+    """Index of the line that holds each place."""
+    if len(at) == len(line_start) and bool(((at >= line_start) & (at < line_end)).all()):
+        return np.arange(len(at))
+    return np.searchsorted(line_start, at, side="right") - 1
+
+
+def _first_star(stars: Ints, start: Ints, room: Ints, none: int) -> Ints:
+    """The first `*` behind each start; `none` or beyond `room` where there is none."""
+    if len(stars) == len(start) and bool(((stars > start) & (stars < room)).all()):
+        return stars
+    return np.append(stars, none)[np.searchsorted(stars, start)]
+
+
+def _comments(text: Text, line_start: Ints, line_end: Ints) -> Bools:
+    """Which lines are comments: their first sign that is not blank is `#`."""
+    out = np.zeros(len(line_start), bool)
+    hashes = text.find(HASH)
+    if not len(hashes):
+        return out
+    line = _line_of(hashes, line_start, line_end)
+    first = np.concatenate([[True], line[1:] != line[:-1]])
+    hashes, line = hashes[first], line[first]
+    before = text.strings(line_start[line], hashes).str.strip_chars()
+    out[line[(before == "").to_numpy()]] = True
+    return out

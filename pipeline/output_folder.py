@@ -1,0 +1,94 @@
+"""The output folder: whose it is, and how finished files get into it all at once."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import tempfile
+import unicodedata
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from pipeline.problems import WrongUsage
+
+STORE_NAME = "season.duckdb"
+MARKER_NAME = ".peelpoint"
+ASIDE_PREFIX = ".aside-"
+
+
+def safe_name(name: str) -> str:
+    """A boat's name as a folder name: letters, digits, dots, underscores and hyphens, never empty, never hidden."""
+    plain = unicodedata.normalize("NFKC", name)
+    kept = re.sub(r"[^\w.-]+", "-", plain, flags=re.UNICODE).strip("-.")
+    return kept[:80].rstrip("-.") or "boat"
+
+
+def default_out(boat_name: str) -> Path:
+    """`reports/<boat name>` under the working directory."""
+    return Path.cwd() / "reports" / safe_name(boat_name)
+
+
+def claim(out: Path, campaign: Path) -> None:
+    """Make `out` ours, or refuse it.
+
+    Raises `WrongUsage` where it is a file, holds things that are not peelpoint's own, or lies within the campaign,
+    which is never written to.
+    """
+    real_out, real_campaign = out.resolve(), campaign.resolve()
+    if real_out == real_campaign or real_campaign in real_out.parents:
+        raise WrongUsage(
+            f"{out} lies inside the campaign folder {campaign}, which is never written to: "
+            "give another folder with --out"
+        )
+    if out.exists() and not out.is_dir():
+        raise WrongUsage(f"{out} is a file, not a folder: give another folder with --out")
+    try:
+        is_foreign = out.is_dir() and any(out.iterdir()) and not (out / MARKER_NAME).is_file()
+        if is_foreign:
+            raise WrongUsage(
+                f"{out} is not empty and was not made by peelpoint: nothing was written; "
+                "give an empty or new folder with --out"
+            )
+        out.mkdir(parents=True, exist_ok=True)
+        if not (out / MARKER_NAME).exists():
+            write_marker(out, {})
+    except PermissionError as error:
+        raise WrongUsage(f"{out} cannot be written to ({error.strerror}): give another folder with --out") from error
+
+
+def read_marker(out: Path) -> dict[str, str]:
+    """What the last finished run put there: file group -> fingerprint; empty when unreadable."""
+    try:
+        found = json.loads((out / MARKER_NAME).read_text("utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return {str(k): str(v) for k, v in found.items()} if isinstance(found, dict) else {}
+
+
+def write_marker(out: Path, published: dict[str, str]) -> None:
+    """Replace the marker in one step."""
+    aside = out / f"{MARKER_NAME}.new"
+    aside.write_text(json.dumps(published, indent=0, sort_keys=True), "utf-8")
+    aside.replace(out / MARKER_NAME)
+
+
+@contextmanager
+def aside(out: Path) -> Iterator[Path]:
+    """A fresh folder on the same disk to write into; gone afterwards whatever happens."""
+    for left_over in out.glob(f"{ASIDE_PREFIX}*"):
+        shutil.rmtree(left_over, ignore_errors=True)
+    folder = Path(tempfile.mkdtemp(prefix=ASIDE_PREFIX, dir=out))
+    try:
+        yield folder
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def publish(finished: Path, out: Path) -> None:
+    """Move every file below `finished` to the same place below `out`, each in one step."""
+    for source in sorted(p for p in finished.rglob("*") if p.is_file()):
+        target = out / source.relative_to(finished)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        source.replace(target)

@@ -1,0 +1,1 @@
+"""Figures drawn from records: inline SVG that needs no script, and Plotly figures for hovering and choosing."""

@@ -1,0 +1,83 @@
+"""How numbers, spans and times are written in a report. Missing is always shown as an em dash."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import datetime
+
+MISSING = "—"
+MINUS = "−"
+THIN_SPACE = "\u202f"
+
+
+def is_missing(value: float | None) -> bool:
+    """True for None, NaN and the infinities: what cannot be printed as a number."""
+    return value is None or not math.isfinite(value)
+
+
+@dataclass(frozen=True, slots=True)
+class Numbers:
+    """A reader's way of writing numbers: the decimal mark and what parts thousands."""
+
+    decimal_mark: str = "."
+    thousands_mark: str = THIN_SPACE
+
+    def plain(self, value: float | None, decimals: int = 1) -> str:
+        """`value` with so many decimals; never "-0.0"."""
+        if value is None or is_missing(value):
+            return MISSING
+        rounded = round(value, decimals) + 0.0
+        whole, _, part = f"{abs(rounded):,.{decimals}f}".partition(".")
+        text = whole.replace(",", self.thousands_mark) + (self.decimal_mark + part if part else "")
+        return (MINUS if rounded < 0 else "") + text
+
+    def signed(self, value: float | None, decimals: int = 1) -> str:
+        """`value` with its sign always written, except for zero."""
+        text = self.plain(value, decimals)
+        return f"+{text}" if not is_missing(value) and round(value or 0.0, decimals) > 0 else text
+
+    def span(self, low: float | None, high: float | None, decimals: int = 1, *, sign: bool = False) -> str:
+        """An interval in words; a side that the data do not close is named open."""
+        write = self.signed if sign else self.plain
+        if is_missing(low) and is_missing(high):
+            return MISSING
+        if is_missing(low):
+            return f"open to {write(high, decimals)}"
+        if is_missing(high):
+            return f"{write(low, decimals)} to open"
+        return f"{write(low, decimals)} to {write(high, decimals)}"
+
+    def percent(self, share: float | None, decimals: int = 0) -> str:
+        """A share of 0..1 as per cent."""
+        return MISSING if share is None or is_missing(share) else f"{self.plain(100.0 * share, decimals)} %"
+
+    def count(self, value: float | None) -> str:
+        """A whole number."""
+        return self.plain(value, 0)
+
+    def duration(self, minutes: float | None) -> str:
+        """Minutes as "3 h 05 min", or "12 min" under an hour, "0.4 min" under one minute."""
+        if minutes is None or is_missing(minutes):
+            return MISSING
+        if 0 < minutes < 0.95:
+            return f"{self.plain(minutes, 1)} min"
+        total = round(minutes)
+        hours, rest = divmod(total, 60)
+        return f"{self.count(hours)} h {rest:02d} min" if hours else f"{rest} min"
+
+
+def moment(time: datetime | None) -> str:
+    """A time to the minute, UTC."""
+    return MISSING if time is None else time.strftime("%Y-%m-%d %H:%M")
+
+
+def clock(time: datetime | None) -> str:
+    """A time of day to the second, UTC."""
+    return MISSING if time is None else time.strftime("%H:%M:%S")
+
+
+def plural(count: int, one: str, many: str | None = None) -> str:
+    """`1 window`, `2 windows`."""
+    number = Numbers().count(count)
+    return f"{number} {one}" if count == 1 else f"{number} {many or one + 's'}"

@@ -1,0 +1,86 @@
+"""Colours, dashes and marks of the sail sets: the same for one set on every page, told apart without colour too."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.campaign.settings import BARE, MAIN_ALONE, UNKNOWN, UNLOGGED, Boat
+
+# Chosen for this report: hues far apart for the common kinds of colour blindness, neighbours in the list unlike in
+# lightness so that they part in grey as well. `tests/reporting/test_palette.py` measures both.
+INKS: tuple[str, ...] = (
+    "#1730d7",  # blue
+    "#d08700",  # amber
+    "#008755",  # green
+    "#d379a4",  # pink
+    "#79003f",  # wine
+    "#1773e7",  # bright blue
+    "#680b91",  # purple
+    "#ae4902",  # rust
+    "#4c380f",  # umber
+    "#918bd5",  # lavender
+)
+# Ink in the fill of an area, and of an area in doubt: names in dark ink stay legible on both.
+FILL_SHARE, PALE_SHARE = 0.52, 0.28
+DASHES: tuple[str, ...] = ("", "7 3", "2 3", "9 3 2 3", "5 2 1 2 1 2", "12 4")
+QUIET_INKS: Mapping[str, str] = {UNLOGGED: "#6f7f8a", UNKNOWN: "#8a8a86", BARE: "#a9a49a", MAIN_ALONE: "#6b6459"}
+
+
+@dataclass(frozen=True, slots=True)
+class SetStyle:
+    """How one sail set is drawn. `ink` for lines and marks, `fill` for areas, `pale` for areas in doubt."""
+
+    name: str
+    number: int
+    ink: str
+    fill: str
+    pale: str
+    dash: str
+
+
+@dataclass(frozen=True, slots=True)
+class Palette:
+    """The styles of all sets of a campaign, in the order of `boat.toml`."""
+
+    styles: tuple[SetStyle, ...]
+
+    def of(self, sail_set: str) -> SetStyle:
+        """The style of a set; a set that no table names gets a quiet grey."""
+        return next((s for s in self.styles if s.name == sail_set), _style(sail_set, 0, "#77736a", ""))
+
+
+def mixed(colour: str, share: float, ground: str = "#ffffff") -> str:
+    """`colour` laid over `ground` with that share of it, both "#rrggbb"."""
+    parts = [round(int(colour[i : i + 2], 16) * share + int(ground[i : i + 2], 16) * (1.0 - share)) for i in (1, 3, 5)]
+    return "#" + "".join(f"{p:02x}" for p in parts)
+
+
+def names_of_sets(boat: Boat, tables: Mapping[str, pl.DataFrame], designed: pl.DataFrame | None) -> tuple[str, ...]:
+    """Every set that any table names: those of `boat.toml` first in its order, then the others by name."""
+    found: set[str] = set()
+    for frame in (*tables.values(), *(() if designed is None else (designed,))):
+        for column in ("sail_set", "best_set", "set_a", "set_b", "runner_up"):
+            if column in frame.columns:
+                found.update(n for n in frame.get_column(column).unique().to_list() if n)
+    declared = [s.name for s in boat.sail_sets]
+    return (*(n for n in declared if n in found), *sorted(found - set(declared)))
+
+
+def palette_for(names: Iterable[str]) -> Palette:
+    """Styles for the names in their order; the states of the time line that are no sets get quiet inks."""
+    styles = []
+    number = 0
+    for name in names:
+        if name in QUIET_INKS:
+            styles.append(_style(name, number, QUIET_INKS[name], "1 2"))
+            continue
+        styles.append(_style(name, number, INKS[number % len(INKS)], DASHES[number % len(DASHES)]))
+        number += 1
+    return Palette(tuple(styles))
+
+
+def _style(name: str, number: int, ink: str, dash: str) -> SetStyle:
+    return SetStyle(name, number, ink, mixed(ink, FILL_SHARE), mixed(ink, PALE_SHARE), dash)

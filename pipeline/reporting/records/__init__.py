@@ -1,0 +1,1 @@
+"""What the reports show, as small frozen records built from the tables by pure functions."""

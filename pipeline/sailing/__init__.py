@@ -1,0 +1,1 @@
+"""What was being done: the set that was up, manoeuvres, steady windows."""

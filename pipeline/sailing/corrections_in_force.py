@@ -1,0 +1,60 @@
+"""Which calibration holds for each sample: the set's, else the period's, else the boat's, else the default."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import fields
+
+import numpy as np
+import polars as pl
+
+from pipeline.angles import Floats
+from pipeline.campaign.settings import DEFAULT_CORRECTIONS, Calibration, Corrections
+
+PARAMETERS: tuple[str, ...] = tuple(f.name for f in fields(Corrections))
+_REEF = re.compile(r"\+R\d+$")
+
+
+def corrections_in_force(calibration: Calibration, time: pl.Series, sail_set: pl.Series) -> dict[str, Floats]:
+    """One array a parameter of `Corrections`, each as long as `time` (naive UTC).
+
+    `sail_set` is the name of the set at each sample, null where there is none. Corrections of a set hold for its reefed
+    states too, unless these have their own.
+    """
+    set_values, code = _coded(sail_set)
+    micros = time.cast(pl.Datetime("us")).to_physical().to_numpy()
+    return {p: _one(p, calibration, micros, set_values, code) for p in PARAMETERS}
+
+
+def _one(
+    parameter: str, calibration: Calibration, micros: np.ndarray, set_values: Sequence[str | None], code: np.ndarray
+) -> Floats:
+    base = getattr(calibration.boat, parameter)
+    out = np.full(len(micros), getattr(DEFAULT_CORRECTIONS, parameter) if base is None else base, dtype=float)
+    for start, period in calibration.periods:
+        value = getattr(period, parameter)
+        if value is not None:
+            out[micros >= pl.Series([start], dtype=pl.Datetime("us")).to_physical()[0]] = value
+    for i, name in enumerate(set_values):
+        own = _of_set(calibration, name, parameter)
+        if own is not None:
+            out[code == i] = own
+    return out
+
+
+def _of_set(calibration: Calibration, name: str | None, parameter: str) -> float | None:
+    if name is None:
+        return None
+    for key in (name, _REEF.sub("", name)):
+        value = getattr(calibration.sets.get(key), parameter, None)
+        if value is not None:
+            return float(value)
+    return None
+
+
+def _coded(sail_set: pl.Series) -> tuple[list[str | None], np.ndarray]:
+    names = sail_set.cast(pl.String).unique().sort().to_list()
+    index = {name: i for i, name in enumerate(names)}
+    code = sail_set.cast(pl.String).replace_strict(index, default=index.get(None, -1), return_dtype=pl.Int32)
+    return names, code.to_numpy()

@@ -1,0 +1,59 @@
+"""How many independent values a run of correlated ones is worth."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from pipeline.angles import Floats
+
+# Correlations below this are taken as the end of memory: summing on would sum noise.
+MEMORY_ENDS = 0.05
+
+
+def ar1_effective_n(n: ArrayLike, rho: ArrayLike) -> Floats:
+    """Effective size n (1 - rho) / (1 + rho) of n values of a first-order autoregression, kept within 1 and n.
+
+    Source: the variance of the mean of an AR(1) series for large n (e.g. Zieba 2010, Metrology and Measurement Systems
+    17; citation from memory).
+    """
+    count, r = np.asarray(n, dtype=float), np.asarray(rho, dtype=float)
+    return np.clip(count * (1.0 - r) / (1.0 + r), np.minimum(1.0, count), count)
+
+
+def effective_n(n: ArrayLike, autocorrelation: Floats) -> Floats:
+    """Effective size of n values with the given autocorrelation (lag 0 first, then step by step): n / (1 + 2 sum rho).
+
+    The sum ends at the first value below `MEMORY_ENDS`. For AR(1) this is `ar1_effective_n`. Kept within 1 and n.
+    """
+    count = np.asarray(n, dtype=float)
+    return np.clip(count / integrated_steps(autocorrelation), np.minimum(1.0, count), count)
+
+
+def integrated_steps(autocorrelation: Floats) -> float:
+    """Steps that one independent value takes: 1 + 2 times the sum of the correlations until memory ends."""
+    rho = np.asarray(autocorrelation, dtype=float)[1:]
+    ends = np.flatnonzero(~(rho >= MEMORY_ENDS))
+    return float(1.0 + 2.0 * rho[: ends[0] if ends.size else rho.size].sum())
+
+
+def pooled_autocorrelation(series: Sequence[Floats], most_steps: int) -> Floats:
+    """Autocorrelation at lags 0 to `most_steps` of several series, each about its own mean, pooled by their lengths.
+
+    Missing values are left out pair by pair. A lag for which no pair exists gets 0.
+    """
+    total, pairs = np.zeros(most_steps + 1), np.zeros(most_steps + 1)
+    for values in series:
+        x = np.asarray(values, dtype=float)
+        if np.isfinite(x).sum() < 2:
+            continue
+        x = x - np.nanmean(x)
+        known = np.isfinite(x)
+        x = np.where(known, x, 0.0)
+        for k in range(min(most_steps, len(x) - 1) + 1):
+            total[k] += float(x[: len(x) - k] @ x[k:])
+            pairs[k] += float(known[: len(x) - k] @ known[k:])
+    cov = np.where(pairs > 0, total / np.maximum(pairs, 1.0), 0.0)
+    return cov / cov[0] if cov[0] > 0 else np.concatenate(([1.0], np.zeros(most_steps)))

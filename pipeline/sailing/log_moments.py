@@ -1,0 +1,147 @@
+"""The sail log as moments, and what the rest of the log says about an entry: repeated, settled later, sails in turn."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from itertools import product
+from typing import Literal
+
+import polars as pl
+
+from pipeline.campaign.settings import Boat
+from pipeline.sailing.sails_aloft import Entry
+
+# An entry may be written down this much late, or twice within this time (our own choice).
+LATE_ENTRY = timedelta(minutes=10)
+# Two sails are taken as flown in turn, never together, when the log shows one exchanged for the other this often.
+TIMES_IN_TURN = 2
+
+# What the log says of a sail next: dropped (or furled), hoisted again, its station taken, `flying` without it, or
+# nothing.
+Fate = Literal["lowered", "hoisted", "station taken", "not stated", "nothing"]
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """The entries of one time; `run` counts the stretches that no gap of more than 6 h parts."""
+
+    time: datetime
+    entries: tuple[Entry, ...]
+    run: int = 0
+
+    def codes(self, *actions: str) -> frozenset[str]:
+        """Codes of the sails that any of `actions` names."""
+        return frozenset(c for e in self.entries if e.action in actions for c in e.codes or ())
+
+
+def moments_of(sail_log: pl.DataFrame | None) -> list[Moment]:
+    """Entries by time, each once, in an order that does not depend on that of the rows."""
+    by_time: dict[datetime, set[Entry]] = {}
+    if sail_log is not None:
+        for time, action, codes, note in sail_log.select("time", "action", "codes", "note").iter_rows():
+            entry = Entry(action, None if codes is None else tuple(codes), note or "")
+            by_time.setdefault(time, set()).add(entry)
+
+    def order(e: Entry) -> tuple[str, bool, tuple[str, ...], str]:
+        return e.action, e.codes is None, e.codes or (), e.note
+
+    return [Moment(time, tuple(sorted(entries, key=order))) for time, entries in sorted(by_time.items())]
+
+
+class LogEvidence:
+    """What all of the log says, asked from one moment (by its index)."""
+
+    def __init__(self, moments: Sequence[Moment], boat: Boat) -> None:
+        """`moments` in order of time, with their runs."""
+        self.moments, self.boat = moments, boat
+        self.exchanged = _exchanges(moments)
+        self.together = self._flown_together()
+
+    def fate(self, i: int, code: str) -> tuple[Fate, datetime]:
+        """What the log says of a sail next, and when; nothing once it is no longer known what is aloft."""
+        station = self.boat.sails[code].station
+        for later in self.moments[i + 1 :]:
+            if later.run != self.moments[i].run or any(e.codes is None for e in later.entries):
+                return "nothing", later.time
+            raised = later.codes("hoist", "unfurl")
+            if code in later.codes("drop", "furl"):
+                return "lowered", later.time
+            if code in raised:
+                return "hoisted", later.time
+            if any(self.boat.sails[c].station == station for c in raised):
+                return "station taken", later.time
+            if any(e.action == "flying" for e in later.entries):
+                return ("nothing" if code in later.codes("flying") else "not stated"), later.time
+        return "nothing", datetime.max
+
+    def _flown_together(self) -> set[frozenset[str]]:
+        """Pairs stated by one `flying`, or the older of which was lowered well after the younger was hoisted."""
+        pairs: set[frozenset[str]] = set()
+        up: set[str] = set()
+        for i, moment in enumerate(self.moments):
+            if i and moment.run != self.moments[i - 1].run:
+                up = set()
+            for stated in (e.codes or () for e in moment.entries if e.action == "flying"):
+                up = set(stated)
+                pairs |= {frozenset((a, b)) for a in stated for b in stated if a != b}
+            up -= moment.codes("drop", "furl")
+            raised = moment.codes("hoist", "unfurl")
+            for older in up - raised if raised else ():
+                fate, when = self.fate(i, older)
+                if fate == "lowered" and when - moment.time > LATE_ENTRY:
+                    pairs |= {frozenset((older, younger)) for younger in raised}
+            stations = {self.boat.sails[c].station for c in raised}
+            up = {c for c in up if self.boat.sails[c].station not in stations} | raised
+        return pairs
+
+    def in_turn(self, a: str, b: str) -> bool:
+        """Whether the log shows two sails flown in turn: exchanged for each other, and never flown together."""
+        pair = frozenset((a, b))
+        return self.exchanged[pair] >= TIMES_IN_TURN and pair not in self.together
+
+    def forgotten(self, i: int, code: str, hoisted: frozenset[str]) -> bool:
+        """Whether a sail that the log never lowered was down once `hoisted` were up (moment `i`).
+
+        Certain where it is later hoisted again or its station is taken. Likely where a later `flying` does not state
+        it and it is a headsail, and wherever it goes unmentioned but is flown in turn with one of `hoisted` otherwise.
+        """
+        fate = self.fate(i, code)[0]
+        if fate in ("hoisted", "station taken"):
+            return True
+        if fate == "lowered":
+            return False
+        by_kind = fate == "not stated" and self.boat.sails[code].kind == "headsail"
+        return by_kind or any(self.in_turn(code, other) for other in hoisted)
+
+    def repeated(self, i: int, code: str) -> bool:
+        """Whether a sail was moved the same way a few minutes before: an entry written twice, not a contradiction."""
+        now = _directions(self.moments[i], code)
+        for earlier in reversed(self.moments[:i]):
+            if self.moments[i].time - earlier.time > LATE_ENTRY:
+                return False
+            if then := _directions(earlier, code):
+                return then == now
+        return False
+
+
+def _directions(moment: Moment, code: str) -> set[bool]:
+    moves = ("hoist", "unfurl", "drop", "furl", "flying")
+    return {e.action in ("hoist", "unfurl") for e in moment.entries if e.action in moves and code in (e.codes or ())}
+
+
+def _exchanges(moments: Sequence[Moment]) -> Counter[frozenset[str]]:
+    """How often one sail was hoisted within minutes of another's drop."""
+    counts: Counter[frozenset[str]] = Counter()
+    for i, moment in enumerate(moments):
+        raised = moment.codes("hoist", "unfurl")
+        dropped = set(moment.codes("drop"))
+        for step in (-1, 1):
+            j = i + step
+            while 0 <= j < len(moments) and abs(moments[j].time - moment.time) <= LATE_ENTRY:
+                dropped |= moments[j].codes("drop")
+                j += step
+        counts.update(frozenset(pair) for pair in product(raised, dropped) if pair[0] != pair[1])
+    return counts

@@ -1,0 +1,117 @@
+"""Tacks, gybes, bear aways and round ups, each from the first turn of the rudder until the speed is back."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+
+from pipeline.angles import Floats
+from pipeline.campaign.settings import Boat
+from pipeline.sailing.expected_speed import expected_speed_kn
+from pipeline.sailing.smoothing import moving_mean
+from pipeline.sailing.track import Track, track_of
+from pipeline.sailing.turns import Turn, find_turns
+
+# A manoeuvre ends when the speed has been back at this share of what is expected for this long ...
+BACK_SHARE = 0.97
+BACK_HELD_S = 10.0
+# ... or at a time limit after the turn: a big boat builds up for longer.
+LIMIT_BASE_S, LIMIT_PER_M, LIMIT_LEAST_S, LIMIT_MOST_S = 20.0, 3.0, 30.0, 120.0
+LEVEL_S = 60.0
+LEAST_LEVEL_SAMPLES = 5
+
+SCHEMA: dict[str, pl.DataType] = {
+    "start": pl.Datetime("us"),
+    "end": pl.Datetime("us"),
+    "kind": pl.String(),
+    "turn_end": pl.Datetime("us"),
+}
+
+
+def time_limit_s(loa_m: float) -> float:
+    """Longest build-up after a turn that is waited for, in seconds."""
+    return float(np.clip(LIMIT_BASE_S + LIMIT_PER_M * loa_m, LIMIT_LEAST_S, LIMIT_MOST_S))
+
+
+def find_manoeuvres(samples_with_wind: pl.DataFrame, boat: Boat) -> pl.DataFrame:
+    """Manoeuvres of a season: `start, end, kind, turn_end` (the turn itself ends before the build-up does).
+
+    `samples_with_wind` as `add_true_wind` leaves it, 0.2 to 10 Hz; without heading the turns are read off the true
+    wind angle. Kinds: `tack`, `gybe`, `bear away`, `round up`.
+    """
+    return manoeuvres_of(track_of(samples_with_wind), boat.loa_m)
+
+
+def manoeuvres_of(track: Track, loa_m: float) -> pl.DataFrame:
+    """The same on a track."""
+    turns = find_turns(track, loa_m)
+    expected = expected_speed_kn(track)
+    speed = moving_mean(track.bsp_kn, track.count(5.0), track.stretch)
+    limit_s = time_limit_s(loa_m)
+    busy = np.zeros(len(track), dtype=bool)
+    for turn in turns:
+        until = np.searchsorted(track.time_s, track.time_s[turn.end - 1] + limit_s)
+        busy[turn.first : until] = True
+    rows = []
+    for i, turn in enumerate(turns):
+        next_first = turns[i + 1].first if i + 1 < len(turns) else len(track)
+        end = min(_back(track, turn, speed, expected, busy, limit_s), next_first)
+        end = max(end, turn.end)
+        rows.append(
+            {
+                "start": _moment(track.time_s[turn.first]),
+                "end": _moment(track.time_s[min(end, len(track)) - 1]),
+                "kind": turn.kind,
+                "turn_end": _moment(track.time_s[turn.end - 1]),
+            }
+        )
+    whole = pl.DataFrame(rows, schema={k: pl.Int64 if k != "kind" else pl.String for k in SCHEMA})
+    return whole.with_columns(pl.col("start", "end", "turn_end").cast(pl.Datetime("us")))
+
+
+def _back(track: Track, turn: Turn, speed: Floats, expected: Floats, busy: np.ndarray, limit_s: float) -> int:
+    """Index one past the last sample of the manoeuvre."""
+    time_s = track.time_s
+    last = int(np.searchsorted(time_s, time_s[turn.end - 1] + limit_s, side="right"))
+    same = track.stretch[turn.end : last] == track.stretch[turn.end - 1]
+    last = turn.end + int(np.argmin(same)) if not same.all() else last
+    aim = _aim(track, turn, speed, expected, busy, limit_s)
+    back = np.nan_to_num(speed[turn.end : last]) >= BACK_SHARE * aim[turn.end : last]
+    held = track.count(BACK_HELD_S)
+    since = 0
+    for j, ok in enumerate(back):
+        since = since + 1 if ok else 0
+        if since >= held:
+            return turn.end + j + 1
+    return last
+
+
+def _aim(track: Track, turn: Turn, speed: Floats, expected: Floats, busy: np.ndarray, limit_s: float) -> Floats:
+    """Speed to come back to: the season's rough speed in that wind, scaled to what this boat did just before and after.
+
+    A tack or gybe is measured by both sides, a change of course only by what follows.
+    """
+    time_s = track.time_s
+    after_s = time_s[turn.end - 1] + limit_s
+    spans = [(np.searchsorted(time_s, after_s), np.searchsorted(time_s, after_s + LEVEL_S))]
+    if turn.kind in ("tack", "gybe"):
+        spans.append((np.searchsorted(time_s, time_s[turn.first] - LEVEL_S), turn.first))
+    here = np.zeros(len(speed), dtype=bool)
+    for a, b in spans:
+        here[a:b] = True
+    low, high = min(a for a, _ in spans), max(b for _, b in spans)
+    use = low + np.flatnonzero(
+        here[low:high] & ~busy[low:high] & (track.stretch[low:high] == track.stretch[turn.first])
+    )
+    relative = speed[use] / expected[use]
+    if np.isfinite(relative).sum() >= LEAST_LEVEL_SAMPLES:
+        return np.where(
+            np.isfinite(expected), expected * float(np.nanmedian(relative)), float(np.nanmedian(speed[use]))
+        )
+    if np.isfinite(speed[use]).sum() >= LEAST_LEVEL_SAMPLES:
+        return np.full(len(speed), np.nanmedian(speed[use]))
+    return np.where(np.isfinite(expected), expected, np.inf)
+
+
+def _moment(time_s: float) -> int:
+    return round(float(time_s) * 1e6)

@@ -1,0 +1,79 @@
+"""The time around a change of sails that belongs to neither set."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+
+from pipeline.angles import Floats
+from pipeline.sailing.expected_speed import expected_speed_kn
+from pipeline.sailing.smoothing import moving_mean
+from pipeline.sailing.track import Track
+
+# Sail logs are written to the minute, and a change is under way before and after its stamp.
+LEAST_BEFORE_S, LEAST_AFTER_S = 60.0, 90.0
+# The data may show that it lasts longer, up to here.
+MOST_BEFORE_S, MOST_AFTER_S = 180.0, 300.0
+LEVEL_S = 180.0
+DISTURBED_SHARE, BACK_SHARE = 0.93, 0.97
+BACK_HELD_S = 10.0
+
+_US = 1e6
+
+
+def sail_change_spans(track: Track, segments: pl.DataFrame) -> list[tuple[float, float]]:
+    """Spans (seconds since 1970) around each change of set between adjoining segments.
+
+    At least 60 s before and 90 s after the logged time; longer, to 180 s and 300 s, as long as the speed relative to
+    the season's rough speed stays below what it is on either side.
+    """
+    times = _changes(segments)
+    if not times:
+        return []
+    relative = moving_mean(track.bsp_kn, track.count(10.0), track.stretch) / expected_speed_kn(track)
+    return [_span(track, relative, t) for t in times]
+
+
+def _changes(segments: pl.DataFrame) -> list[float]:
+    if segments.height < 2:
+        return []
+    s = segments.sort("start")
+    joined = (s["start"][1:] == s["end"][:-1]) & (s["sail_set"][1:] != s["sail_set"][:-1])
+    start = s["start"][1:].cast(pl.Datetime("us")).to_physical()
+    return (start.filter(joined) / _US).to_list()
+
+
+def _span(track: Track, relative: Floats, at_s: float) -> tuple[float, float]:
+    t = track.time_s
+
+    def part(low_s: float, high_s: float) -> slice:
+        return slice(int(np.searchsorted(t, at_s + low_s)), int(np.searchsorted(t, at_s + high_s)))
+
+    before = _median(relative[part(-MOST_BEFORE_S - LEVEL_S, -MOST_BEFORE_S)])
+    after = _median(relative[part(MOST_AFTER_S, MOST_AFTER_S + LEVEL_S)])
+    first_s, last_s = at_s - LEAST_BEFORE_S, at_s + LEAST_AFTER_S
+    early = part(-MOST_BEFORE_S, -LEAST_BEFORE_S)
+    slow = np.flatnonzero(relative[early] < DISTURBED_SHARE * before)
+    if slow.size and _reaches(slow, early.stop - early.start, track.count(BACK_HELD_S)):
+        first_s = float(t[early.start + _run_start(slow)])
+    late = part(LEAST_AFTER_S, MOST_AFTER_S)
+    for j, value in enumerate(relative[late]):
+        if not value < BACK_SHARE * after:
+            break
+        last_s = float(t[late.start + j])
+    return first_s, last_s
+
+
+def _median(values: Floats) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if known.size else float("nan")
+
+
+def _reaches(slow: np.ndarray, length: int, slack: int) -> bool:
+    return bool(slow[-1] >= length - slack)
+
+
+def _run_start(slow: np.ndarray) -> int:
+    """First index of the last unbroken run."""
+    breaks = np.flatnonzero(np.diff(slow) > 1)
+    return int(slow[breaks[-1] + 1] if breaks.size else slow[0])

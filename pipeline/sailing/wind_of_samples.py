@@ -1,0 +1,178 @@
+"""True wind of every sample of a season, from the raw apparent wind, speed, heading, heel and leeway."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from pipeline.angles import Floats, wrap_360
+from pipeline.campaign.settings import Boat
+from pipeline.sailing.corrections_in_force import corrections_in_force
+from pipeline.sailing.heading import true_heading
+from pipeline.sailing.sensor_sign import LEAST_HEEL_DEG, LEAST_LEEWAY_DEG, is_contrary
+from pipeline.sailing.stretches import lasting, stretch_numbers
+from pipeline.tables import TABLES
+from pipeline.wind.apparent import to_horizontal, with_offset, without_masthead_motion, without_upwash
+from pipeline.wind.height import height_factor
+from pipeline.wind.leeway import true_wind_with_leeway
+from pipeline.wind.triangle import true_from_apparent
+
+STAGE = "wind"
+WATER, GROUND = "water", "ground"
+
+# Speed over ground stands in only where the log has been silent for this long: a shorter gap stays a gap, so that the
+# two do not take turns within one window.
+SILENT_LOG_S = 60.0
+
+# Rates of a masthead or attitude sensor, deg/s; further transducers by these names.
+ROLL_RATE, PITCH_RATE = "roll_rate", "pitch_rate"
+
+_READ = (
+    *("awa", "aws", "bsp", "sog", "cog", "cog_mag", "hdg_true", "hdg_mag", "variation", "lat", "lon"),
+    *("heel", "pitch", "leeway", ROLL_RATE, PITCH_RATE),
+)
+_CHUNK = 1 << 18
+_US = 1e6
+
+
+@dataclass(frozen=True, slots=True)
+class WindOfSamples:
+    """`samples`: the input columns, corrected and computed ones; `flags`: stage, reason, kept, count (samples).
+
+    Added columns: `bsp_kn`, `speed_source` ("water", "ground" or null), `hdg_deg` (true), `awa_deg`, `aws_kn`
+    (corrected, horizontal, at the sensor's height), `leeway_deg` (positive to starboard), `twa_deg` (from the
+    course through the water), `tws_kn` (reference height), `twd_deg`, `ctw_deg`, `heel_deg` (house
+    sign). Null where unknown.
+    """
+
+    samples: pl.DataFrame
+    flags: pl.DataFrame
+
+
+def add_true_wind(samples: pl.DataFrame, boat: Boat, sail_set: pl.Series) -> WindOfSamples:
+    """Corrected channels and true wind for every sample, as the method defines them.
+
+    `samples` has `time` (naive UTC, ascending) and the catalogue's channels in house units, null where missing;
+    `sail_set` is the set at each sample, for corrections that differ by set. Missing stays missing: without heading TWA
+    and TWS still come out and TWD is null; without heel nothing is de-heeled and there is no leeway; both are counted.
+    Raises `UnusableInput` where the variation is asked of a model that does not hold for the date.
+    """
+    n = samples.height
+    raw = {c: _array(samples, c) for c in _READ}
+    time_s = samples["time"].cast(pl.Datetime("us")).to_physical().to_numpy() / _US
+    stretch = stretch_numbers(time_s)
+    use = corrections_in_force(boat.calibration, samples["time"], sail_set)
+    notes: list[tuple[str, bool, int]] = []
+
+    bsp, ground = _speed(raw, time_s, use, notes)
+    heading = true_heading(raw, _decimal_year(samples["time"]), stretch, boat.instruments)
+    notes += [(reason, True, count) for reason, count in heading.notes.items()]
+    hdg = wrap_360(heading.hdg_deg + use["heading_offset_deg"])
+    _settle_signs(raw, notes)
+
+    out = {name: np.full(n, np.nan) for name in ("awa_deg", "aws_kn", "leeway_deg", "twa_deg", "tws_kn")}
+    for a in range(0, n, _CHUNK):
+        part = slice(a, a + _CHUNK)
+        chunk = _wind({k: v[part] for k, v in raw.items()}, bsp[part], {k: v[part] for k, v in use.items()}, boat)
+        for name, values in chunk.items():
+            out[name][part] = values
+    ctw = wrap_360(hdg + out["leeway_deg"])
+    twd = wrap_360(ctw + out["twa_deg"])
+    _note_missing(raw, bsp, hdg, out, notes)
+
+    columns = {"bsp_kn": bsp, "hdg_deg": hdg, **out, "twd_deg": twd, "ctw_deg": ctw, "heel_deg": raw["heel"]}
+    source = pl.Series("speed_source", np.where(np.isnan(bsp), 0, np.where(ground, 2, 1)), dtype=pl.Int8)
+    added = [pl.Series(k, v, nan_to_null=True) for k, v in columns.items()]
+    added.append(source.replace_strict({0: None, 1: WATER, 2: GROUND}, return_dtype=pl.String))
+    return WindOfSamples(samples.with_columns(added), _flags(notes))
+
+
+def _wind(raw: dict[str, Floats], bsp: Floats, use: dict[str, Floats], boat: Boat) -> dict[str, Floats]:
+    awa = with_offset(raw["awa"], use["awa_offset_deg"])
+    aws = raw["aws"] * use["aws_factor"]
+    awa = np.where(aws == 0.0, np.nan, awa)  # a vane without wind points anywhere
+    height_m = boat.instruments.wind_sensor_height_m
+    rates = raw[ROLL_RATE], raw[PITCH_RATE]
+    if any(np.isfinite(r).any() for r in rates):
+        awa, aws = without_masthead_motion(awa, aws, *rates, height_m)
+    awa = without_upwash(awa, use["upwash_deg"])
+    awa, aws = to_horizontal(awa, aws, raw["heel"], raw["pitch"])
+    leeway, twa, tws = true_wind_with_leeway(awa, aws, bsp, raw["heel"], use["leeway_coefficient"])
+    measured = np.isfinite(raw["leeway"])
+    if measured.any():
+        leeway = np.where(measured, raw["leeway"], leeway)
+        twa_measured, tws_measured = true_from_apparent(awa, aws, bsp, leeway)
+        twa, tws = np.where(measured, twa_measured, twa), np.where(measured, tws_measured, tws)
+    no_angle = np.isnan(awa)
+    factor = height_factor(height_m, boat.instruments.reference_height_m)
+    return {
+        "awa_deg": awa,
+        "aws_kn": aws,
+        "leeway_deg": leeway,
+        "twa_deg": np.where(no_angle, np.nan, twa),
+        "tws_kn": np.where(no_angle, np.nan, tws * factor),
+    }
+
+
+def _speed(
+    raw: dict[str, Floats], time_s: Floats, use: dict[str, Floats], notes: list[tuple[str, bool, int]]
+) -> tuple[Floats, np.ndarray]:
+    bsp = raw["bsp"] * use["boat_speed_factor"]
+    lacking = np.isnan(raw["bsp"])
+    ground = lacking & np.isfinite(raw["sog"])
+    if not lacking.all():
+        ground &= lasting(lacking, time_s, SILENT_LOG_S)
+    if ground.any():
+        bsp = np.where(ground, raw["sog"], bsp)
+        notes.append(("boat speed missing, speed over ground used", True, int(ground.sum())))
+    return bsp, ground
+
+
+def _settle_signs(raw: dict[str, Floats], notes: list[tuple[str, bool, int]]) -> None:
+    for channel, least_deg in (("heel", LEAST_HEEL_DEG), ("leeway", LEAST_LEEWAY_DEG)):
+        if is_contrary(raw[channel], raw["awa"], least_deg):
+            raw[channel] = -raw[channel]
+            count = int(np.isfinite(raw[channel]).sum())
+            notes.append((f"sign of {channel} is contrary (should be positive to starboard): turned", True, count))
+
+
+def _note_missing(
+    raw: dict[str, Floats], bsp: Floats, hdg: Floats, out: dict[str, Floats], notes: list[tuple[str, bool, int]]
+) -> None:
+    has_wind = np.isfinite(raw["awa"]) & np.isfinite(raw["aws"])
+    done = np.isfinite(out["tws_kn"])
+    no_heel = done & np.isnan(raw["heel"])
+    modelled = no_heel & np.isnan(raw["leeway"])
+    no_wind, no_speed = ~has_wind, has_wind & np.isnan(bsp)
+    for reason, kept, which in (
+        ("true wind computed", True, done),
+        ("true wind without heel: not de-heeled", True, no_heel),
+        ("true wind without heel: no leeway", True, modelled),
+        ("true wind without heading: no direction", True, done & np.isnan(hdg)),
+        ("leeway measured", True, np.isfinite(raw["leeway"])),
+        ("no apparent wind", False, no_wind),
+        ("no boat speed", False, no_speed),
+        ("apparent wind without direction", False, has_wind & ~no_speed & ~done),
+    ):
+        if which.any():
+            notes.append((reason, kept, int(which.sum())))
+
+
+def _flags(notes: list[tuple[str, bool, int]]) -> pl.DataFrame:
+    rows = [{"stage": STAGE, "reason": r, "kept": k, "count": c} for r, k, c in notes]
+    return pl.DataFrame(rows, schema=TABLES["flags"].columns)
+
+
+def _array(samples: pl.DataFrame, channel: str) -> Floats:
+    if channel not in samples.columns:
+        return np.full(samples.height, np.nan)
+    return samples[channel].cast(pl.Float64).fill_null(float("nan")).to_numpy().astype(float)
+
+
+def _decimal_year(time: pl.Series) -> Floats:
+    frame = pl.DataFrame({"time": time}).select(
+        year=pl.col("time").dt.year() + (pl.col("time").dt.ordinal_day() - 1) / 365.25
+    )
+    return frame["year"].cast(pl.Float64).to_numpy()

@@ -1,0 +1,192 @@
+"""The first look at a folder of logs: what is in them, and drafts of the two files that a person must finish."""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.campaign.campaign import LOGS_FOLDER, list_logs
+from pipeline.campaign.draft import FoundChannel, FoundCsv, LogSummary, draft_campaign, guessed_columns
+from pipeline.campaign.settings import CsvLayout
+from pipeline.channels import BY_NAME
+from pipeline.ingest.csv_logs import decode_csv
+from pipeline.ingest.log_files import UnreadableLog, log_name, plain_name, read_content, share_of_sentences
+from pipeline.ingest.nmea0183 import decode_nmea
+from pipeline.ingest.readings import DecodedLog
+from pipeline.problems import Problem, UnusableInput
+from pipeline.sailing.sensor_sign import LEAST_HEEL_DEG, is_contrary
+from pipeline.sailing.sessions import find_sessions
+from pipeline.units import UNITS
+
+DELIMITERS = (";", ",", "\t", "|")
+SNIFF_BYTES = 1 << 15
+
+
+@dataclass(frozen=True, slots=True)
+class StartResult:
+    """What was found (lines to show), which files were written, which were there and were left."""
+
+    found: tuple[str, ...]
+    written: tuple[Path, ...]
+    left: tuple[Path, ...]
+
+
+@dataclass(slots=True)
+class _Tally:
+    """What the logs looked at so far hold."""
+
+    readings: dict[str, dict[str, int]] = field(default_factory=lambda: defaultdict(lambda: defaultdict(int)))
+    steps_s: dict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
+    times: list[pl.Series] = field(default_factory=list)
+    undated: list[str] = field(default_factory=list)
+    layouts: dict[tuple[str, ...], FoundCsv] = field(default_factory=dict)
+    remarks: list[str] = field(default_factory=list)
+
+    def add(self, log: DecodedLog) -> None:
+        """Count the readings of one log."""
+        for frame in log.readings.values():
+            for channel in frame.columns[2:]:
+                fresh = frame.filter(pl.col(channel).is_not_null())
+                if fresh.is_empty():
+                    continue
+                for source, count in fresh.group_by("source").len().iter_rows():
+                    self.readings[channel][source] += count
+                step = fresh["time"].diff().drop_nulls().dt.total_microseconds()
+                if step.len():
+                    self.steps_s[channel].append(float(step.median() or 0.0) / 1e6)
+            self.times.append(frame["time"])
+
+
+def draft_files(folder: Path, progress: Callable[[str], None] | None = None) -> StartResult:
+    """Look at the logs below `folder/logs` and write drafts of `boat.toml` and `sail_log.csv` where there are none.
+
+    Raises `UnusableInput` where there is no log or none that can be read.
+    """
+    say = progress or (lambda _: None)
+    logs, problems = list_logs(folder)
+    tally = _Tally()
+    for number, path in enumerate(logs, 1):
+        name = log_name(path, folder / LOGS_FOLDER)
+        say(f"looking at log {number} of {len(logs)}: {name}")
+        try:
+            _look(path, name, tally)
+        except (UnreadableLog, ValueError) as error:
+            problems.append(Problem(f"{LOGS_FOLDER}/{name}", str(error)))
+    if not tally.readings:
+        raise UnusableInput(problems or [Problem(f"{LOGS_FOLDER}/", "holds no log with readings in it")])
+    summary = _summary(len(logs), tally, problems)
+    return _write(folder, summary)
+
+
+def _look(path: Path, name: str, tally: _Tally) -> None:
+    data = read_content(path).data
+    if share_of_sentences(data) > 0:
+        log = decode_nmea(data, transducers={}, season=None)
+    else:
+        found = _sniff(name, data)
+        tally.layouts.setdefault(found.headings, found)
+        log = decode_csv(data, _layout(found), time_zone="UTC")
+    if not log.dated:
+        tally.undated.append(name)
+    tally.add(log)
+    if (remark := _heel_remark(name, log.readings)) is not None:
+        tally.remarks.append(remark)
+
+
+def _heel_remark(name: str, readings: Mapping[str, pl.DataFrame]) -> str | None:
+    if "heel" not in readings or "apparent_wind" not in readings:
+        return None
+    both = readings["heel"].join_asof(readings["apparent_wind"].select("time", "awa"), on="time", tolerance="3s")
+    pairs = both.drop_nulls(["heel", "awa"])
+    if is_contrary(pairs["heel"].to_numpy(), pairs["awa"].to_numpy(), LEAST_HEEL_DEG):
+        return f"{name}: heel seems to be positive to port; it is turned round by itself in a run, and said so"
+    return None
+
+
+def _sniff(name: str, data: bytes) -> FoundCsv:
+    text = data[:SNIFF_BYTES].decode("utf-8", errors="replace").lstrip("\ufeff")
+    lines = [line for line in text.splitlines() if line.strip() and not line.startswith("#")]
+    if not lines:
+        raise ValueError("holds no text")
+    delimiter = max(DELIMITERS, key=lines[0].count)
+    rows = [[cell.strip().strip('"') for cell in line.split(delimiter)] for line in lines[:50]]
+    units = rows[1] if len(rows) > 1 and _is_units_row(rows[1]) else []
+    commas = delimiter != "," and any(re.fullmatch(r"-?\d+,\d+", cell) for row in rows[1:] for cell in row)
+    suffix = Path(plain_name(name)).suffix or ".csv"
+    return FoundCsv(f"*{suffix}", tuple(rows[0]), delimiter, "," if commas else ".", tuple(units))
+
+
+def _is_units_row(cells: list[str]) -> bool:
+    known = {u.casefold() for u in UNITS}
+    return any(cell.casefold() in known for cell in cells) and not any(re.search(r"\d", cell) for cell in cells)
+
+
+def _layout(found: FoundCsv) -> CsvLayout:
+    return CsvLayout(
+        files=found.files,
+        delimiter=found.delimiter,
+        decimal=found.decimal,
+        units_row=bool(found.units),
+        columns=guessed_columns(found),
+    )
+
+
+def _summary(logs: int, tally: _Tally, problems: list[Problem]) -> LogSummary:
+    channels = []
+    further = sorted(c for c in tally.readings if c not in BY_NAME)
+    for channel in [*(c for c in BY_NAME if c in tally.readings), *further]:
+        steps = sorted(s for s in tally.steps_s[channel] if s > 0)
+        rate = 1.0 / steps[len(steps) // 2] if steps else 0.0
+        sources = sorted(tally.readings[channel].items(), key=lambda item: (-item[1], item[0]))
+        talkers: dict[str, int] = {}
+        for source, count in sources:
+            talker = source[:-3] if len(source) > 3 and source != "csv" else source
+            talkers[talker] = talkers.get(talker, 0) + count
+        channels.append(FoundChannel(channel, rate, tuple(talkers.items())))
+    return LogSummary(
+        logs=logs,
+        channels=tuple(channels),
+        csv=tuple(tally.layouts.values()),
+        undated=tuple(sorted(tally.undated)),
+        sessions=_sessions(tally),
+        transducers=tuple(further),
+        remarks=(*tally.remarks, *(str(p) for p in problems)),
+    )
+
+
+def _sessions(tally: _Tally) -> tuple[tuple[datetime, datetime], ...]:
+    times = pl.concat(tally.times).unique().sort()
+    dated = times.filter(times.dt.year() > 1970)
+    return tuple(find_sessions(dated).select("start", "end").iter_rows())
+
+
+def _write(folder: Path, summary: LogSummary) -> StartResult:
+    boat, sail_log = draft_campaign(folder, summary)
+    written, left = [], []
+    for name, text in (("boat.toml", boat), ("sail_log.csv", sail_log)):
+        path = folder / name
+        try:
+            with path.open("x", encoding="utf-8", newline="\n") as file:
+                file.write(text)
+            written.append(path)
+        except FileExistsError:
+            left.append(path)
+    return StartResult(tuple(_found_lines(summary)), tuple(written), tuple(left))
+
+
+def _found_lines(summary: LogSummary) -> list[str]:
+    lines = [f"{summary.logs} logs, {len(summary.sessions)} sessions"]
+    for found in summary.channels:
+        unit = f" {BY_NAME[found.channel].unit}" if found.channel in BY_NAME else ""
+        sources = ", ".join(f"{name} {count:,}" for name, count in found.talkers)
+        lines.append(f"  {found.channel:<14}{unit:<9} {found.rate_hz:5.2f} Hz   {sources}")
+    missing = [c for c in ("awa", "aws", "bsp") if c not in {f.channel for f in summary.channels}]
+    if missing:
+        lines.append(f"  not found: {', '.join(missing)}")
+    return [*lines, *(f"  remark: {r}" for r in summary.remarks)]

@@ -1,0 +1,1 @@
+"""Boat speed per sail set, with intervals."""

@@ -1,0 +1,123 @@
+"""The one catalogue of output tables: columns, types and grain. Writers, readers and tests read it from here."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import polars as pl
+
+F = pl.Float64()
+I = pl.Int64()  # noqa: E741
+S = pl.String()
+B = pl.Boolean()
+T = pl.Datetime("us")  # naive, meaning UTC, inside the pipeline; given its zone on the way out
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """One table of `OUT/tables` and of the store: ordered columns, and the columns that identify a row."""
+
+    name: str
+    columns: dict[str, pl.DataType]
+    key: tuple[str, ...]
+
+    def empty(self) -> pl.DataFrame:
+        """The table without rows, its columns typed."""
+        return pl.DataFrame(schema=self.columns)
+
+    def conform(self, frame: pl.DataFrame) -> pl.DataFrame:
+        """`frame` with the columns of the table first, in order and cast; columns beyond them are kept behind.
+
+        Raises `ValueError` where a column of the table is missing.
+        """
+        missing = [c for c in self.columns if c not in frame.columns]
+        if missing:
+            raise ValueError(f"table {self.name} lacks columns {missing}")
+        extra = [c for c in frame.columns if c not in self.columns]
+        return frame.select([pl.col(c).cast(t) for c, t in self.columns.items()] + [pl.col(c) for c in extra])
+
+
+def _t(name: str, key: tuple[str, ...], **columns: pl.DataType) -> Table:
+    return Table(name, columns, key)
+
+
+TABLES: dict[str, Table] = {
+    t.name: t
+    for t in (
+        _t("files", ("sha256",), file=S, sha256=S, lines=I, used=I, passed_over=I, rejected=I),
+        _t("rejected", (), file=S, line=I, reason=S, text=S),
+        _t("flags", ("stage", "reason", "kept"), stage=S, reason=S, kept=B, count=I),
+        _t("segments", ("start",), start=T, end=T, sail_set=S, source=S, quality=S),
+        _t(
+            "windows",
+            ("start",),
+            start=T,
+            end=T,
+            session=I,
+            sail_set=S,
+            tws_kn=F,
+            twa_deg=F,
+            twd_deg=F,
+            bsp_kn=F,
+            aws_kn=F,
+            awa_deg=F,
+            heel_deg=F,
+            tws_sd_kn=F,
+            twa_sd_deg=F,
+            bsp_sd_kn=F,
+            effective_n=F,
+        ),
+        _t(
+            "surfaces",
+            ("sail_set", "tws_kn", "twa_deg"),
+            sail_set=S,
+            tws_kn=F,
+            twa_deg=F,
+            bsp_kn=F,
+            bsp_low_kn=F,
+            bsp_high_kn=F,
+            minutes=F,
+            supported=B,
+        ),
+        _t(
+            "best_set",
+            ("tws_kn", "twa_deg"),
+            tws_kn=F,
+            twa_deg=F,
+            best_set=S,
+            probability=F,
+            margin_pct=F,
+            runner_up=S,
+            verdict=S,
+        ),
+        _t(
+            "crossovers",
+            (),
+            set_a=S,
+            set_b=S,
+            mode=S,
+            along=S,
+            at=F,
+            crossing=F,
+            crossing_low=F,
+            crossing_high=F,
+            verdict=S,
+        ),
+        _t(
+            "design_comparison",
+            (),
+            set_a=S,
+            set_b=S,
+            along=S,
+            at=F,
+            designed=F,
+            measured=F,
+            shift=F,
+            shift_low=F,
+            shift_high=F,
+            cost_pct=F,
+            cost_s_per_nm=F,
+            verdict=S,
+        ),
+    )
+}

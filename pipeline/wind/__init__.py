@@ -1,0 +1,1 @@
+"""Pure physics of wind and water: no files, no tables, no settings."""

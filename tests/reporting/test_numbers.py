@@ -1,0 +1,48 @@
+from __future__ import annotations
+
+import math
+from datetime import datetime
+
+import pytest
+
+from pipeline.reporting.numbers import MISSING, Numbers, moment, plural
+
+NUM = Numbers()
+
+
+@pytest.mark.parametrize("value", [None, math.nan, math.inf])
+def test_missing_is_an_em_dash_and_never_zero(value: float | None) -> None:
+    assert NUM.plain(value) == NUM.signed(value) == NUM.percent(value) == NUM.duration(value) == MISSING == "—"
+    assert moment(None) == MISSING
+
+
+def test_numbers_are_rounded_signed_and_grouped() -> None:
+    assert NUM.plain(1234567.25, 1) == "1\u202f234\u202f567.2"
+    assert NUM.plain(-0.04, 1) == "0.0"
+    assert NUM.signed(2.0) == "+2.0"
+    assert NUM.signed(-2.0) == "−2.0"
+    assert NUM.signed(0.01) == "0.0"
+
+
+def test_decimal_mark_of_the_reader() -> None:
+    assert Numbers(decimal_mark=",", thousands_mark=".").plain(12345.67, 1) == "12.345,7"
+
+
+def test_open_sides_are_said() -> None:
+    assert NUM.span(1.0, 2.0) == "1.0 to 2.0"
+    assert NUM.span(None, 2.0) == "open to 2.0"
+    assert NUM.span(1.0, None) == "1.0 to open"
+    assert NUM.span(None, None) == MISSING
+
+
+def test_durations() -> None:
+    assert NUM.duration(0.0) == "0 min"
+    assert NUM.duration(0.75) == "0.8 min"
+    assert NUM.duration(59.6) == "1 h 00 min"
+    assert NUM.duration(125.0) == "2 h 05 min"
+
+
+def test_moment_and_plural() -> None:
+    assert moment(datetime(2027, 6, 12, 9, 5)) == "2027-06-12 09:05"
+    assert plural(1, "window") == "1 window"
+    assert plural(0, "window") == "0 windows"
