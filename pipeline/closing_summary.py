@@ -59,7 +59,7 @@ def _design(comparison: pl.DataFrame) -> list[str]:
     if comparison.is_empty():
         return []
     lines = []
-    moved = comparison.filter(pl.col("verdict") == "moved")
+    moved = comparison.filter((pl.col("verdict") == "moved") & pl.col("shift").is_not_null())
     for along, unit in (("tws_kn", "kn"), ("twa_deg", "deg")):
         ledger = (
             moved.filter(pl.col("along") == along)

@@ -97,27 +97,33 @@ class Clock:
 
     def at(self, place: Ints) -> Ints:
         """Time of the sentences at these places, NO_TIME where none can be found."""
-        out = np.full(len(place), NO_TIME, np.int64)
         if not len(self.place) or not len(place):
-            return out
-        right = np.searchsorted(self.place, place, side="right")
-        left = np.maximum(right - 1, 0)
-        right = np.minimum(right, len(self.place) - 1)
-        since = (place - self.place[left]).astype(float)
-        until = (self.place[right] - place).astype(float)
-        step = (self.time_us[right] - self.time_us[left]).astype(float)
-        span = since + until
-        inside = (left < right) & (span > 0)
-        share = np.divide(since, span, out=np.zeros_like(since), where=inside)
-        bridged = inside & _is_bridged(step, span, self.usual_step_us, self.us_per_place)
+            return np.full(len(place), NO_TIME, np.int64)
+        start_us = self.time_us[0]
+        out = start_us + np.rint(np.interp(place, self.place, self.time_us - start_us)).astype(np.int64)
+        left = np.searchsorted(self.place, place, side="right") - 1
+        # One entry for what is ahead of the first anchor, one behind each: whether the time runs on evenly there.
+        step, span = np.diff(self.time_us).astype(float), np.diff(self.place).astype(float)
+        even = np.concatenate([[False], _is_bridged(step, span, self.usual_step_us, self.us_per_place), [False]])
+        rest = np.flatnonzero(~even[left + 1])
+        if len(rest):
+            out[rest] = self._beside(place[rest], left[rest])
+        return out
+
+    def _beside(self, place: Ints, left: Ints) -> Ints:
+        """Time of sentences ahead of all anchors, behind them, or in a break, carried on from the nearer side."""
+        inside = (left >= 0) & (left < len(self.place) - 1)
+        right = np.minimum(left + 1, len(self.place) - 1)
+        left = np.maximum(left, 0)
+        since, until = place - self.place[left], self.place[right] - place
         beside_us = np.where(inside, max(self.usual_step_us, BESIDE_US), OUTSIDE_US)
         from_left, from_right = since * self.us_per_place, until * self.us_per_place
         follows = (since >= 0) & (from_left <= beside_us)
         leads = (until >= 0) & (from_right <= beside_us)
         nearer_left = follows & (~leads | (since <= until))
+        out = np.full(len(place), NO_TIME, np.int64)
         out = np.where(leads, self.time_us[right] - np.rint(from_right).astype(np.int64), out)
         out = np.where(nearer_left, self.time_us[left] + np.rint(from_left).astype(np.int64), out)
-        out = np.where(bridged, self.time_us[left] + np.rint(share * step).astype(np.int64), out)
         return np.where(since == 0, self.time_us[left], out)
 
 

@@ -28,11 +28,19 @@ from pipeline.ingest.readings import REJECTED_SCHEMA, DecodedLog
 from pipeline.ingest.scan import Bytes, cut_at_line_ends
 
 MOST_THREADS = 4
+# What is held at a time for each thread is some ten times a piece; below the least, starting costs more than it gains.
+LEAST_PIECE_BYTES, MOST_PIECE_BYTES = 2 << 20, 16 << 20
 STAMP_DISAGREES = "time stamps more than a minute from the sentences' own times (median)"
 STAMP_DISAGREES_US = 60_000_000
 TEXT_CHARACTERS = 200
 _VISIBLE = {code: 0x2400 + code for code in range(32) if code != 10} | {127: 0x2421}
 PASSED_OVER, USED, REJECTED = range(3)
+
+
+def piece_bytes(size: int, threads: int) -> int:
+    """How large the pieces of a file should be: within the limits, and the same number of them for each thread."""
+    rounds = -(-size // (MOST_PIECE_BYTES * threads))
+    return max(-(-size // max(rounds * threads, 1)), LEAST_PIECE_BYTES)
 
 
 def decode_nmea(data: bytes, *, transducers: Mapping[str, str], season: tuple[date, date] | None) -> DecodedLog:
@@ -42,13 +50,13 @@ def decode_nmea(data: bytes, *, transducers: Mapping[str, str], season: tuple[da
     dates 1,024 weeks off are told. Nothing is raised on any bytes. The same data give the same result whatever the
     number of threads.
     """
-    pieces = list(cut_at_line_ends(data))
-    workers = max(1, min(len(pieces), os.cpu_count() or 1, MOST_THREADS))
-    if workers == 1:
-        parts = [read_piece(at, piece, transducers) for at, piece in pieces]
+    threads = min(os.cpu_count() or 1, MOST_THREADS)
+    pieces = list(cut_at_line_ends(data, piece_bytes(len(data), threads)))
+    if len(pieces) <= 1:
+        parts = [read_piece(data, start, end, transducers) for start, end in pieces]
     else:
-        with ThreadPoolExecutor(workers) as pool:
-            parts = list(pool.map(lambda p: read_piece(p[0], p[1], transducers), pieces))
+        with ThreadPoolExecutor(threads) as pool:
+            parts = list(pool.map(lambda span: read_piece(data, span[0], span[1], transducers), pieces))
     return _finished(data, parts, season)
 
 
@@ -164,27 +172,41 @@ def _readings(file: _File, ignored: Ints, clock: Clock) -> tuple[dict[str, pl.Da
 def _timed(
     group: str, pieces: Mapping[tuple[str, str], list[pl.DataFrame]], ignored: Ints, clock: Clock
 ) -> tuple[pl.DataFrame, Ints]:
+    """The readings of one group in order of time, and the places of those for which there is no time."""
     channels = [c.name for c in GROUPS[group]] if group in GROUPS else [group]
-    names = sorted({plain for _, plain in pieces if plain})
-    frames = []
+    rows, source = _labelled(channels, pieces)
+    place = rows["place"].to_numpy()
+    order = np.argsort(place, kind="stable")
+    place = place[order]
+    time_us = clock.at(place)
+    wanted = ~_among(place, ignored)
+    late = place[wanted & (time_us == NO_TIME)]
+    wanted &= time_us != NO_TIME
+    if not wanted.all():
+        order, time_us = order[wanted], time_us[wanted]
+    if bool((time_us[1:] < time_us[:-1]).any()):
+        by_time = np.argsort(time_us, kind="stable")
+        order, time_us = order[by_time], time_us[by_time]
+    timed = rows[order].with_columns(pl.Series("time", time_us).cast(pl.Datetime("us")), source[order].alias("source"))
+    if len(channels) > 1 and any(plain for _, plain in pieces):
+        merged = [pl.col(c).drop_nulls().first() for c in channels]
+        timed = timed.group_by("time", "place", "source", maintain_order=True).agg(merged)
+    return timed.select("time", "source", *channels), late
+
+
+def _labelled(
+    channels: list[str], pieces: Mapping[tuple[str, str], list[pl.DataFrame]]
+) -> tuple[pl.DataFrame, pl.Series]:
+    """All rows of a group, and the source of each. Two transducers of one talker for one channel are two sources."""
+    names = {plain for _, plain in pieces if plain}
+    frames, labels = [], []
     for (source, plain), parts in sorted(pieces.items()):
-        # Two transducers of one talker that mean the same channel are two sources.
-        label = f"{source}:{plain}" if plain and len(names) > 1 and len(channels) == 1 else source
+        labels.append(f"{source}:{plain}" if plain and len(names) > 1 and len(channels) == 1 else source)
         whole = pl.concat(parts, how="diagonal")
         missing = [pl.lit(None, pl.Float64).alias(c) for c in channels if c not in whole.columns]
-        frames.append(whole.with_columns(*missing, pl.lit(label).alias("source")).select("place", "source", *channels))
-    frame_ = pl.concat(frames)
-    place = frame_["place"].to_numpy()
-    time_us = clock.at(place)
-    known = time_us != NO_TIME
-    keep = known & ~_among(place, ignored)
-    late = place[~known & ~_among(place, ignored)]
-    timed = frame_.with_columns(pl.Series("time", time_us).cast(pl.Datetime("us")))
-    timed = timed if keep.all() else timed.filter(pl.Series(keep))
-    if len(channels) > 1 and names:
-        merge = [pl.col(c).drop_nulls().first() for c in channels]
-        timed = timed.group_by("time", "place", "source", maintain_order=True).agg(merge)
-    return timed.sort("time", "place", "source", maintain_order=True).select("time", "source", *channels), late
+        frames.append(whole.with_columns(missing).select("place", *channels))
+    codes = np.repeat(np.arange(len(frames)), [len(f) for f in frames])
+    return pl.concat(frames), pl.Series("source", labels, dtype=pl.String)[codes]
 
 
 def _accounts(data: bytes, file: _File, ignored: Ints, untimed: Ints) -> tuple[Bytes, pl.DataFrame]:

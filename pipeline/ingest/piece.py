@@ -46,11 +46,11 @@ class Part:
     readings: dict[tuple[str, str, str], list[pl.DataFrame]] = field(default_factory=lambda: defaultdict(list))
 
 
-def read_piece(offset: int, piece: memoryview, transducers: Mapping[str, str]) -> Part:
-    """Reads the piece of a file that begins `offset` bytes into it."""
-    text = Text.of(piece, offset)
+def read_piece(data: bytes, start: int, end: int, transducers: Mapping[str, str]) -> Part:
+    """Reads the piece of a file from `start` to `end`."""
+    text = Text.of(data, start, end)
     found = frame(text)
-    part = Part(offset, found.line_start, found.line_end, found.line)
+    part = Part(start, found.line_start, found.line_end, found.line)
     _judge_checksums(part, found)
     _judge_lines_without_sentence(part, text, found)
     _judge_ends(part, text, found)

@@ -8,7 +8,9 @@ lower-case digits are met as well is common practice, no source.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -20,7 +22,8 @@ Bools = NDArray[np.bool_]
 Bytes = NDArray[np.uint8]
 Words = NDArray[np.uint64]
 
-CHUNK_BYTES = 8 << 20
+# Framing works in blocks of this size, everything else in larger pieces.
+BLOCK_BYTES = 256 << 10
 PADDING = 64
 
 LF, CR, STAR, DOLLAR, BANG, HASH, BACKSLASH, COMMA = (ord(c) for c in "\n\r*$!#\\,")
@@ -36,30 +39,41 @@ _ALNUM[[ord(c) for c in "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrs
 _LOW_BYTES = np.array([(1 << (8 * n)) - 1 for n in range(8)], np.uint64)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Text:
-    """The bytes of some whole lines, padded, with what is needed to look at many places in them at once."""
+    """The bytes of some whole lines, padded, with what is needed to look at many places in them at once.
 
+    `data[offset : offset + length]` of a file; places are counted from `offset`.
+    """
+
+    data: bytes
     offset: int
     length: int
     raw: Bytes
-    _ascii: pa.Buffer
-    _words: Words
-    _running_xor: Words
 
     @classmethod
-    def of(cls, data: bytes | memoryview, offset: int = 0) -> Text:
-        """The text of `data`, which begins `offset` bytes into its file."""
-        length = len(data)
+    def of(cls, data: bytes, start: int = 0, end: int | None = None) -> Text:
+        """The text that stands in `data` from `start` to `end`."""
+        length = (len(data) if end is None else end) - start
         raw = np.zeros((length + PADDING + 7) // 8 * 8, np.uint8)
-        raw[:length] = np.frombuffer(data, np.uint8)
-        clean = raw
-        if length and raw.max() > 127:  # strings must be valid UTF-8; checksums are taken over the bytes as they came
-            clean = np.where(raw > 127, np.uint8(ord("?")), raw)
-        words = raw.view(np.uint64)
-        running = np.zeros(len(words) + 1, np.uint64)
-        np.bitwise_xor.accumulate(words, out=running[1:])
-        return cls(offset, length, raw, pa.py_buffer(clean), words, running)
+        raw[:length] = np.frombuffer(data, np.uint8, length, start) if length else 0
+        return cls(data, start, length, raw)
+
+    @cached_property
+    def _ascii(self) -> pa.Buffer:
+        """The bytes with `?` for those that are not ASCII, since strings must be valid UTF-8."""
+        odd = self.length and self.raw.max() > 127
+        return pa.py_buffer(np.where(self.raw > 127, np.uint8(ord("?")), self.raw) if odd else self.raw)
+
+    @cached_property
+    def _words(self) -> Words:
+        return self.raw.view(np.uint64)
+
+    @cached_property
+    def _running_xor(self) -> Words:
+        running = np.zeros(len(self._words) + 1, np.uint64)
+        np.bitwise_xor.accumulate(self._words, out=running[1:])
+        return running
 
     def has(self, byte: int) -> bool:
         """Whether the byte is met at all."""
@@ -117,13 +131,13 @@ def _mask(size: Ints) -> Words:
     return np.where(size >= 8, np.uint64(0xFFFFFFFFFFFFFFFF), _LOW_BYTES[np.minimum(size, 7)])
 
 
-def cut_at_line_ends(data: bytes, size: int = CHUNK_BYTES) -> Iterator[tuple[int, memoryview]]:
-    """The data in pieces of about `size` bytes, each of whole lines, with the place where each begins."""
-    view, at = memoryview(data), 0
-    while at < len(data):
-        end = _cut(data, at, at + size)
-        yield at, view[at:end]
-        at = end
+def cut_at_line_ends(data: bytes, size: int, start: int = 0, end: int | None = None) -> Iterator[tuple[int, int]]:
+    """Start and end of pieces of about `size` bytes, each of whole lines, that make up the data from start to end."""
+    stop = len(data) if end is None else end
+    while start < stop:
+        cut = min(_cut(data, start, start + size), stop)
+        yield start, cut
+        start = cut
 
 
 def _cut(data: bytes, start: int, wanted: int) -> int:
@@ -183,8 +197,30 @@ class Frame:
     checksum: Bytes
 
 
+_PLACES = frozenset({"line_start", "line_end", "start", "body_end", "end", "front"})
+
+
 def frame(text: Text) -> Frame:
-    """Finds every line and every sentence of a text and judges the checksums."""
+    """Finds every line and every sentence of a text and judges the checksums.
+
+    In blocks small enough for the processor's cache, which is twice as fast as all at once.
+    """
+    spans = list(cut_at_line_ends(text.data, BLOCK_BYTES, text.offset, text.offset + text.length))
+    if len(spans) <= 1:
+        return _frame_block(text)
+    parts: dict[str, list[NDArray[Any]]] = {f.name: [] for f in fields(Frame)}
+    lines = 0
+    for start, end in spans:
+        block = _frame_block(Text.of(text.data, start, end))
+        for name, kept in parts.items():
+            shift = lines if name == "line" else start - text.offset if name in _PLACES else None
+            values = getattr(block, name)
+            kept.append(values if shift is None else values + shift)
+        lines += len(block.line_start)
+    return Frame(**{name: np.concatenate(kept) for name, kept in parts.items()})
+
+
+def _frame_block(text: Text) -> Frame:
     line_start, line_end = lines_of(text)
     comment = _comments(text, line_start, line_end)
     start = text.find(DOLLAR)

@@ -34,7 +34,6 @@ NO_DATE = (
     "holds times of day but no date: set start_date under [instruments] in boat.toml to the day it begins "
     "(or to a table of file names and dates)"
 )
-SAME_LOG = "the same log under another name, counted once"
 # What the readings of a log depend on, beside settings: a change of this code decodes the logs again.
 _CODE = ("ingest/*.py", "channels.py", "units.py", "angles.py")
 
@@ -205,17 +204,10 @@ class _Season:
         if store.query("SELECT 1 FROM samples WHERE awa IS NOT NULL AND aws IS NOT NULL LIMIT 1").is_empty():
             raise UnusableInput([Problem(f"{LOGS_FOLDER}/", NO_WIND)])
         others = store.read_table("flags").filter(pl.col("stage") != STAGE)
-        store.write_table("flags", pl.concat([self._flags(), others], how="diagonal_relaxed"))
+        flags = store.query(sql_text("ingest/flags"))
+        store.write_table("flags", pl.concat([flags, others], how="diagonal_relaxed"))
         store.set_fingerprint(STAGE, _digest(*store.read_table("files").sort("sha256")["settings"].to_list()))
         run_checks(store, {"new": list(self.rows)})
-
-    def _flags(self) -> pl.DataFrame:
-        flags = self.store.query(sql_text("ingest/flags"))
-        copies = sum(len(log.paths) - 1 for log in self.logs)
-        if not copies:
-            return flags
-        row = {"stage": STAGE, "reason": SAME_LOG, "kept": False, "count": copies}
-        return pl.concat([flags, pl.DataFrame([row], schema=flags.schema)]).sort("kept", "reason")
 
 
 def _row(log: Log, decoded: DecodedLog, merged: MergedLog) -> dict[str, object]:

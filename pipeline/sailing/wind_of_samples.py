@@ -21,6 +21,7 @@ from pipeline.wind.triangle import true_from_apparent
 
 STAGE = "wind"
 WATER, GROUND = "water", "ground"
+GROUND_SPEED_USED = "boat speed missing, speed over ground used"
 
 # Speed over ground stands in only where the log has been silent for this long: a shorter gap stays a gap, so that the
 # two do not take turns within one window.
@@ -126,7 +127,7 @@ def _speed(
         ground &= lasting(lacking, time_s, SILENT_LOG_S)
     if ground.any():
         bsp = np.where(ground, raw["sog"], bsp)
-        notes.append(("boat speed missing, speed over ground used", True, int(ground.sum())))
+        notes.append((GROUND_SPEED_USED, True, int(ground.sum())))
     return bsp, ground
 
 

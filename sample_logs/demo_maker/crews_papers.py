@@ -246,5 +246,5 @@ heel = "heel"
 rudder = "rudder"
 
 [extra]
-label = "invented yacht, invented season"
+invented = true  # the yacht, her crew and her season
 """

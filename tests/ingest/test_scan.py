@@ -1,5 +1,6 @@
 """Framing: lines, sentences, checksums. Rules: ntpsec/gpsd `www/NMEA.adoc`, "NMEA Encoding Conventions"."""
 
+import dataclasses
 import functools
 import operator
 
@@ -8,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from pipeline.ingest import scan
 from pipeline.ingest.scan import SUM_CUT, SUM_MISSING, SUM_OK, SUM_WRONG, Text, cut_at_line_ends, frame, lines_of
 
 LINE_SOUP = st.lists(st.sampled_from([b"\n", b"\r\n", b"\r", b"a", b"$GP", b"*00", b"!", b"#"])).map(b"".join)
@@ -30,10 +32,19 @@ def test_lines_of_any_mixture_end_as_python_says(data: bytes) -> None:
 
 @given(LINE_SOUP, st.integers(1, 9))
 def test_cutting_into_pieces_loses_and_adds_no_line(data: bytes, size: int) -> None:
-    pieces = list(cut_at_line_ends(data, size))
-    assert b"".join(bytes(p) for _, p in pieces) == data
-    assert [line for _, p in pieces for line in lines(bytes(p))] == data.splitlines()
-    assert [at for at, _ in pieces] == list(np.cumsum([0] + [len(p) for _, p in pieces])[:-1])
+    pieces = [data[a:b] for a, b in cut_at_line_ends(data, size)]
+    assert b"".join(pieces) == data
+    assert [line for piece in pieces for line in lines(piece)] == data.splitlines()
+
+
+@given(LINE_SOUP, st.integers(1, 30))
+def test_the_size_of_the_blocks_does_not_matter(data: bytes, size: int) -> None:
+    whole = frame(Text.of(data))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(scan, "BLOCK_BYTES", size)
+        blocks = frame(Text.of(data))
+    for f in dataclasses.fields(scan.Frame):
+        np.testing.assert_array_equal(getattr(blocks, f.name), getattr(whole, f.name))
 
 
 @given(st.binary(max_size=80), st.integers(0, 80), st.integers(0, 80))

@@ -8,6 +8,7 @@ import polars as pl
 
 from pipeline.campaign.settings import DEFAULT_CORRECTIONS, UNLOGGED, Boat
 from pipeline.reporting.context import ReportContext
+from pipeline.sailing.wind_of_samples import GROUND_SPEED_USED
 
 CAUTION = (
     "The figures rank speed in the conditions sailed. They say nothing of strength or safety: makers' wind limits, rig "
@@ -57,8 +58,7 @@ def _calibration(boat: Boat) -> list[str]:
 
 
 def _ground_speed(flags: pl.DataFrame) -> list[str]:
-    reasons = " ".join(flags.filter(pl.col("kept"))["reason"].drop_nulls().to_list()).lower()
-    if "ground" not in reasons:
+    if flags.filter(pl.col("reason") == GROUND_SPEED_USED).is_empty():
         return []
     return [
         "Where the log gave no speed through the water, speed over ground stands for it: current is not told apart."

@@ -1,0 +1,99 @@
+"""Where a surface lives: the coordinates of TWS and TWA, and the cubic B-spline rows that evaluate it there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+# Modes of sailing by |TWA|: the centres of the three hats that share out day effects and noise (common practice, no
+# source: a boat is close-hauled below about 60 deg and runs beyond about 135).
+MODE_CENTRES_DEG = (50.0, 95.0, 145.0)
+MODES = ("upwind", "reaching", "running")
+
+
+def wind_coordinate(tws_kn: NDArray[np.float64]) -> Floats:
+    """Square root of TWS in sqrt(kn).
+
+    A knot more matters more in light air than in a breeze: in this coordinate one length scale serves both (between
+    the plain and the logarithmic scale; chosen on simulated seasons).
+    """
+    return np.sqrt(np.maximum(np.asarray(tws_kn, dtype=float), 0.0))
+
+
+def mode_weights(twa_deg: NDArray[np.float64]) -> Floats:
+    """Share of each mode at an angle, shape (n, 3), rows of unit length so that the variance is the same everywhere."""
+    angle = np.clip(np.abs(twa_deg), MODE_CENTRES_DEG[0], MODE_CENTRES_DEG[-1])
+    hats = np.stack([np.interp(angle, MODE_CENTRES_DEG, row) for row in np.eye(3)], axis=-1)
+    return hats / np.linalg.norm(hats, axis=-1, keepdims=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """Uniform cubic B-splines over [low, low + step * (count - 3)]; `count` basis functions."""
+
+    low: float
+    step: float
+    count: int
+
+    @classmethod
+    def over(cls, low: float, high: float, step: float) -> Axis:
+        """The axis that covers [low, high] with knots no further apart than `step`."""
+        span = max(high - low, 1e-9)
+        pieces = max(1, int(np.ceil(span / step - 1e-9)))
+        return cls(low, max(span / pieces, step * 0.25), pieces + 3)
+
+    @property
+    def centres(self) -> Floats:
+        """Where each basis function peaks."""
+        return self.low + self.step * (np.arange(self.count) - 1.0)
+
+    def rows(self, x: Floats, derivative: int = 0) -> tuple[Ints, Floats]:
+        """First index (n,) and the four values (n, 4) of the basis, or of its derivative, at x (held inside the axis)."""
+        pieces = self.count - 3
+        t = np.clip((np.asarray(x, dtype=float) - self.low) / self.step, 0.0, pieces)
+        first = np.minimum(t.astype(np.int64), pieces - 1)
+        f = t - first
+        if derivative == 0:
+            values = ((1 - f) ** 3, 3 * f**3 - 6 * f**2 + 4, -3 * f**3 + 3 * f**2 + 3 * f + 1, f**3)
+            scale = 1.0 / 6.0
+        elif derivative == 1:
+            values = (-((1 - f) ** 2), 3 * f**2 - 4 * f, -3 * f**2 + 2 * f + 1, f**2)
+            scale = 0.5 / self.step
+        elif derivative == 2:
+            values = (1 - f, 3 * f - 2, 1 - 3 * f, f)
+            scale = 1.0 / self.step**2
+        else:
+            raise ValueError("derivatives beyond the second are not offered")
+        return first, np.stack(values, axis=-1) * scale
+
+
+@dataclass(frozen=True, slots=True)
+class Lattice:
+    """Tensor-product nodes over wind coordinate and TWA; nodes are numbered wind-major."""
+
+    wind: Axis
+    angle: Axis
+
+    @property
+    def size(self) -> int:
+        """Number of nodes."""
+        return self.wind.count * self.angle.count
+
+    def nodes(self) -> tuple[Floats, Floats]:
+        """Wind coordinate and TWA in degrees of every node."""
+        wind, angle = np.meshgrid(self.wind.centres, self.angle.centres, indexing="ij")
+        return wind.ravel(), angle.ravel()
+
+    def rows(self, wind: Floats, twa_deg: Floats, *, d_wind: int = 0, d_angle: int = 0) -> tuple[Ints, Floats]:
+        """Node numbers (n, 16) and weights (n, 16) that evaluate the surface, or a derivative, at the points."""
+        i, b = self.wind.rows(wind, d_wind)
+        j, c = self.angle.rows(np.abs(twa_deg), d_angle)
+        four = np.arange(4)
+        index = (i[:, None, None] + four[:, None]) * self.angle.count + (j[:, None, None] + four[None, :])
+        value = b[:, :, None] * c[:, None, :]
+        return index.reshape(len(i), 16), value.reshape(len(i), 16)

@@ -1,0 +1,84 @@
+"""Search for the parameters (quasi-Newton on exact gradients), robust weights, and what the search leaves unsure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+from scipy import optimize
+
+from pipeline.surfaces import parameters
+from pipeline.surfaces.coordinates import Floats, wind_coordinate
+from pipeline.surfaces.day_blocks import Weights, day_block
+from pipeline.surfaces.design import EXTRA_SD, Frame, design_rows
+from pipeline.surfaces.latent_wind import LatentWind, number_stretches
+from pipeline.surfaces.model import Posterior, Problem, evaluate, split_days
+from pipeline.surfaces.observations import Observations
+
+# Rounds of robust weights; each starts from the last one's parameters. The weights settle to a per cent by then.
+STEPS = (10, 10, 8, 6)
+ROUNDS = len(STEPS)
+
+
+def robust_weights(fit: Posterior, given: Floats) -> Weights:
+    """Expected precision of each window's noise, and of each stretch's effect, under Student's t given the fit (EM step).
+
+    Uses the posterior mean and variance of the noise of the window, not its residual alone, so that a window which
+    its own day effect could explain is not called an outlier.
+    """
+    nu = parameters.NOISE_FREEDOM
+    square = (fit.white_residual**2 + fit.white_uncertainty) / np.maximum(fit.white_sd**2, 1e-12)
+    nu_stretch, scale = parameters.STRETCH_FREEDOM, parameters.named(fit.theta)["stretch_sd"]
+    effect = (fit.stretch_effect**2 + fit.stretch_uncertainty) / scale**2
+    return Weights((nu + 1.0) / (nu + square), (nu_stretch + 1.0) / (nu_stretch + effect), given)
+
+
+def search(
+    problem: Problem, theta: Floats, weight: Weights, steps: int, tick: Callable[[], None] = lambda: None
+) -> Floats:
+    """Parameters that maximise the marginal likelihood times prior, within four prior spreads of their centres."""
+    bounds = [(m - 4.0 * s, m + 4.0 * s) for m, s in zip(parameters.PRIOR_MEAN, parameters.PRIOR_SD, strict=True)]
+
+    def objective(x: Floats) -> tuple[float, Floats]:
+        tick()
+        fit = evaluate(problem, x, weight)
+        return fit.objective, fit.gradient
+
+    found = optimize.minimize(
+        objective,
+        theta,
+        jac=True,
+        method="L-BFGS-B",
+        bounds=bounds,
+        options={"maxiter": steps, "ftol": 1e-6, "gtol": 0.05},
+    )
+    return np.asarray(found.x)
+
+
+def estimate(
+    seen: Observations, frame: Frame, latent: LatentWind, tick: Callable[[], None] = lambda: None
+) -> tuple[Problem, Posterior, Weights]:
+    """The fitted problem, its posterior and the robust weights.
+
+    Each round sets the windows at the wind that the last round's slopes call for, searches the parameters, and weighs
+    windows and stretches anew.
+    """
+    stretch = number_stretches(seen)
+    blocks = [
+        day_block(np.flatnonzero(seen.block == b), seen.hours, seen.session, seen.set_number, stretch, seen.twa_deg)
+        for b in range(seen.block[-1] + 1)
+    ]
+    centre = float(np.mean(wind_coordinate(seen.tws_kn)))
+    theta = parameters.PRIOR_MEAN.copy()
+    weight = Weights(np.ones(seen.count), np.ones(seen.count), np.zeros(seen.count))
+    coefficients: Floats | None = None
+    for k in range(ROUNDS):
+        design, given = design_rows(frame, seen, latent, coefficients)
+        problem = Problem(frame.layout, split_days(design, blocks), seen.y, EXTRA_SD, centre)
+        weight = replace(weight, given=given)
+        theta = search(problem, theta, weight, STEPS[k], tick)
+        posterior = evaluate(problem, theta, weight, with_gradient=False)
+        weight = robust_weights(posterior, given)
+        coefficients = posterior.mean
+    return problem, evaluate(problem, theta, weight, with_gradient=False), weight

@@ -1,0 +1,195 @@
+"""The linear mixed model: log speed = surfaces + covariates + day's covariance; its posterior and marginal likelihood.
+
+Coefficients b ~ N(0, K(theta)), observations y_d = X_d b + e_d, e_d ~ N(0, V_d(theta)) independent between days. With
+A = sum X'V^-1 X and c = sum X'V^-1 y, the posterior of b is N(Sc, S), S = (A + K^-1)^-1, here by way of K = LL' and
+M = I + L'AL so that a nearly singular K does no harm. Gradients of the marginal likelihood are exact.
+Source: Rasmussen & Williams 2006, sections 2.7 and 5.4; Henderson's mixed model equations (Robinson 1991, Statist. Sci.
+6, 15-32; from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import linalg, sparse
+
+from pipeline.surfaces import parameters
+from pipeline.surfaces.components import Component, Layout
+from pipeline.surfaces.coordinates import Floats, Ints
+from pipeline.surfaces.day_blocks import DayBlock, Weights, covariance, gradient
+from pipeline.surfaces.kernels import surface_block
+
+N_SURFACE = parameters.SURFACE_COUNT
+
+
+@dataclass(frozen=True, slots=True)
+class DayData:
+    """One day's block with the columns of the design that it touches: `x` is (n, len(columns))."""
+
+    block: DayBlock
+    columns: Ints
+    x: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """Everything fixed while parameters are sought. `y`: log speed; `extra_sd`: prior of each covariate."""
+
+    layout: Layout
+    days: tuple[DayData, ...]
+    y: Floats
+    extra_sd: Floats
+    wind_centre: float
+
+
+@dataclass(frozen=True, slots=True)
+class Posterior:
+    """Coefficients: mean (p,), and `root` with covariance = root' root. `theta`: log parameters.
+
+    For each window: `white_residual`, its noise, with the variance left about it, and its standard deviation beforehand;
+    `stretch_effect`, what its stretch has of its own, with the variance left.
+    """
+
+    theta: Floats
+    mean: Floats
+    root: Floats
+    objective: float
+    gradient: Floats
+    white_residual: Floats
+    white_uncertainty: Floats
+    white_sd: Floats
+    stretch_effect: Floats
+    stretch_uncertainty: Floats
+
+
+def split_days(design: sparse.csr_matrix, blocks: list[DayBlock]) -> tuple[DayData, ...]:
+    """Each block with the dense part of the design that it touches."""
+    out = []
+    for block in blocks:
+        x = design[block.rows]
+        columns = np.unique(x.indices).astype(np.int64)
+        out.append(DayData(block, columns, x[:, columns].toarray()))
+    return tuple(out)
+
+
+def component_covariance(part: Component, theta: dict[str, float], wind_centre: float) -> tuple[Floats, dict]:
+    """Prior covariance of one component's coefficients and its derivatives by parameter name (logarithms)."""
+    wind, angle = (c[part.active] for c in part.lattice.nodes())
+    if part.kind == "hull":
+        names = ("hull_sd", "hull_wind_length", "hull_angle_length_deg")
+        k, d = surface_block(wind, angle, *(theta[n] for n in names))
+        w = wind - wind_centre
+        k = k + parameters.HULL_LEVEL_SD**2 + parameters.HULL_SLOPE_SD**2 * np.outer(w, w)
+        return k, dict(zip(names, d, strict=True))
+    lengths = (theta["set_wind_length"], theta["set_angle_length_deg"])
+    if part.kind == "set":
+        k, d = surface_block(wind, angle, theta["set_sd"], *lengths)
+        level = theta["set_level_sd"] ** 2
+        d_named = dict(zip(("set_sd", "set_wind_length", "set_angle_length_deg"), d, strict=True))
+        d_named["set_level_sd"] = np.full_like(k, 2 * level)
+        return k + level, d_named
+    sd = {
+        "reef": parameters.REEF_SD,
+        "own reef": parameters.OWN_REEF_SD,
+        "recut": parameters.RECUT_SD,
+    }[part.kind]
+    k, d = surface_block(wind, angle, sd * np.sqrt(0.5), *lengths)
+    return k + 0.5 * sd**2, {"set_wind_length": d[1], "set_angle_length_deg": d[2]}
+
+
+def prior_factor(problem: Problem, theta: dict[str, float]) -> tuple[list[tuple[slice, Floats]], list[dict]]:
+    """Lower Cholesky factors of the prior's blocks with their places, and the derivatives of each block."""
+    factors, derivatives = [], []
+    for part in problem.layout.components:
+        k, d = component_covariance(part, theta, problem.wind_centre)
+        factors.append((slice(part.first, part.first + part.count), np.linalg.cholesky(k)))
+        derivatives.append(d)
+    return factors, derivatives
+
+
+def evaluate(problem: Problem, theta: Floats, weight: Weights, *, with_gradient: bool = True) -> Posterior:
+    """Posterior, and minus the log of (marginal likelihood x prior of theta) with its gradient."""
+    named = parameters.named(theta)
+    p, n = problem.layout.size, len(problem.y)
+    a = np.zeros((p, p))
+    c = np.zeros(p)
+    half_log, quad = 0.0, 0.0
+    kept = []
+    for day in problem.days:
+        rows, cols = day.block.rows, day.columns
+        v, white = covariance(day.block, named, weight.of(rows))
+        chol = linalg.cholesky(v, lower=True, check_finite=False)
+        both = np.column_stack([day.x, problem.y[rows]])
+        z = linalg.solve_triangular(chol, both, lower=True, check_finite=False)
+        zx, zy = z[:, :-1], z[:, -1]
+        a[np.ix_(cols, cols)] += zx.T @ zx
+        c[cols] += zx.T @ zy
+        half_log += np.log(np.diagonal(chol)).sum()
+        quad += zy @ zy
+        kept.append((chol, zx, zy, white))
+    factors, derivatives = prior_factor(problem, named)
+    scale = np.zeros((p, p))
+    for place, factor in factors:
+        scale[place, place] = factor
+    n_surface = sum(part.count for part in problem.layout.components)
+    scale[np.arange(n_surface, p), np.arange(n_surface, p)] = problem.extra_sd
+    al = _times_blocks(a, factors, problem.extra_sd, n_surface)
+    m = _times_blocks(al.T, factors, problem.extra_sd, n_surface)
+    m[np.diag_indices_from(m)] += 1.0
+    cm = linalg.cholesky(m, lower=True, check_finite=False)
+    root = linalg.solve_triangular(cm, scale.T, lower=True, check_finite=False)
+    z = root @ c
+    mean = root.T @ z
+    objective = half_log + np.log(np.diagonal(cm)).sum() + 0.5 * (quad - z @ z)
+    shift = (theta - parameters.PRIOR_MEAN) / parameters.PRIOR_SD
+    objective += 0.5 * shift @ shift
+    grad = shift / parameters.PRIOR_SD
+    residual, uncertainty, white_sd, effect, effect_left = np.zeros((5, n))
+    if with_gradient:
+        grad[:N_SURFACE] -= _surface_gradient(problem, a, c, mean, root, derivatives)
+    for day, (chol, zx, zy, white) in zip(problem.days, kept, strict=True):
+        rows = day.block.rows
+        inverse = linalg.cho_solve((chol, True), np.eye(len(rows)), check_finite=False)
+        whitened = zy - zx @ mean[day.columns]
+        alpha = linalg.solve_triangular(chol, whitened, lower=True, trans=1, check_finite=False)
+        vx = linalg.solve_triangular(chol, zx, lower=True, trans=1, check_finite=False)
+        seen = root[:, day.columns] @ vx.T
+        known = seen.T @ seen
+        residual[rows] = white * alpha
+        uncertainty[rows] = np.maximum(white - white**2 * (np.diagonal(inverse) - np.diagonal(known)), 0.0)
+        white_sd[rows] = np.sqrt(white * weight.window[rows])
+        prior = named["stretch_sd"] ** 2 / weight.stretch[rows]
+        effect[rows] = prior * (day.block.same_stretch @ alpha)
+        told = ((day.block.same_stretch @ (inverse - known)) * day.block.same_stretch).sum(axis=1)
+        effect_left[rows] = np.maximum(prior - prior**2 * told, 0.0)
+        if with_gradient:
+            h = np.outer(alpha, alpha) + known - inverse
+            grad[N_SURFACE:] -= gradient(day.block, named, weight.of(rows), h)
+    return Posterior(
+        theta.copy(), mean, root, float(objective), grad, residual, uncertainty, white_sd, effect, effect_left
+    )
+
+
+def _times_blocks(a: Floats, factors: list[tuple[slice, Floats]], extra_sd: Floats, first_extra: int) -> Floats:
+    """`a` times the block-diagonal factor."""
+    out = np.empty_like(a)
+    for place, factor in factors:
+        out[:, place] = a[:, place] @ factor
+    out[:, first_extra:] = a[:, first_extra:] * extra_sd
+    return out
+
+
+def _surface_gradient(
+    problem: Problem, a: Floats, c: Floats, mean: Floats, root: Floats, derivatives: list[dict]
+) -> Floats:
+    """Derivatives of the log marginal likelihood to the logs of the surface parameters."""
+    score = c - a @ mean
+    ra = root @ a
+    out = dict.fromkeys(parameters.NAMES[:N_SURFACE], 0.0)
+    for part, d in zip(problem.layout.components, derivatives, strict=True):
+        place = slice(part.first, part.first + part.count)
+        g = np.outer(score[place], score[place]) - a[place, place] + ra[:, place].T @ ra[:, place]
+        for name, dk in d.items():
+            out[name] += 0.5 * float((g * dk).sum())
+    return np.array([out[name] for name in parameters.NAMES[:N_SURFACE]])

@@ -1,0 +1,128 @@
+"""A season's fit: recovery of a known boat, determinism, and input too poor to fit."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from datetime import date, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import pytest
+
+from pipeline.campaign.settings import Boat, Instruments, Sail, SailSet, SailVersion
+from pipeline.crossovers.season import cross
+from pipeline.surfaces.components import names_for
+from pipeline.surfaces.season import SeasonFit, fit_season
+from pipeline.tables import TABLES
+
+SIMULATOR = Path(__file__).parents[1] / "known_boat" / "window_simulator.py"
+BOAT = Boat(name="known", loa_m=16.0, instruments=Instruments(wind_sensor_height_m=10.0))
+
+
+@pytest.fixture(scope="module")
+def season():
+    spec = importlib.util.spec_from_file_location("window_simulator", SIMULATOR)
+    assert spec and spec.loader
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["window_simulator"] = module
+    spec.loader.exec_module(module)
+    return module.season("cruiser16", 21, module.Conditions(days=10, hours=2.0))
+
+
+@pytest.fixture(scope="module")
+def fit(season) -> SeasonFit:
+    return fit_season(season.windows, BOAT)
+
+
+def windows(n: int, sets: tuple[str, ...] = ("J1",), *, tws_kn: float | None = None, side: int = 0) -> pl.DataFrame:
+    rng = np.random.default_rng(1)
+    start = datetime(2027, 6, 1, 10)
+    tws = np.full(n, tws_kn) if tws_kn else rng.uniform(8, 14, n)
+    tack = np.full(n, side) if side else rng.choice([-1, 1], n)
+    return pl.DataFrame(
+        {
+            "start": [start + timedelta(minutes=k) for k in range(n)],
+            "end": [start + timedelta(minutes=k, seconds=45) for k in range(n)],
+            "sail_set": [sets[k % len(sets)] for k in range(n)],
+            "tws_kn": tws,
+            "twa_deg": tack * rng.uniform(40, 60, n),
+            "bsp_kn": 2.2 * np.sqrt(tws) * np.exp(rng.normal(0, 0.02, n)),
+        },
+        schema_overrides={"start": pl.Datetime("us"), "end": pl.Datetime("us"), "sail_set": pl.String},
+    )
+
+
+def test_known_boat_is_recovered(season, fit) -> None:
+    tws, twa = np.meshgrid(fit.tws_kn, fit.twa_deg, indexing="ij")
+    truth = np.stack([season.truth.log_speed(s, tws, twa) for s in fit.sets])
+    error = (fit.log_speed - truth)[fit.supported]
+    assert fit.supported.sum() > 100
+    assert np.sqrt(np.mean(error**2)) < 0.03
+    assert np.mean(np.abs(error) <= 1.645 * fit.log_sd[fit.supported]) > 0.7
+
+
+def test_surfaces_table_keeps_its_contract(fit) -> None:
+    table = fit.surfaces
+    assert table.schema == pl.Schema(TABLES["surfaces"].columns)
+    assert table.select("sail_set", "tws_kn", "twa_deg").is_unique().all()
+    kept = table.filter("supported")
+    assert (kept["bsp_low_kn"] < kept["bsp_kn"]).all() and (kept["bsp_kn"] < kept["bsp_high_kn"]).all()
+
+
+def test_order_of_rows_does_not_matter(season, fit) -> None:
+    again = fit_season(season.windows.sample(fraction=1.0, shuffle=True, seed=3), BOAT)
+    assert again.surfaces.equals(fit.surfaces)
+
+
+def test_draws_repeat_and_agree_with_the_table(fit) -> None:
+    draws = fit.draws(400, 7)
+    assert np.array_equal(draws, fit.draws(400, 7), equal_nan=True)
+    spread = np.log(draws).std(axis=0)[fit.supported]
+    assert np.median(spread / fit.log_sd[fit.supported]) == pytest.approx(1.0, abs=0.05)
+
+
+def test_crossing_tables_keep_their_contract(season, fit) -> None:
+    tables = cross(fit, BOAT, None, season.designed_speeds)
+    for name, table in tables.items():
+        assert dict(list(table.schema.items())[: len(TABLES[name].columns)]) == TABLES[name].columns
+    rows = tables["crossovers"].drop_nulls(["crossing_low", "crossing_high"])
+    assert (rows["crossing_low"] <= rows["crossing"]).all() and (rows["crossing"] <= rows["crossing_high"]).all()
+
+
+@pytest.mark.parametrize(
+    "poor",
+    [
+        windows(0),
+        windows(1),
+        windows(2),
+        windows(40),
+        windows(40, tws_kn=10.0),
+        windows(40, side=1),
+        windows(40, ("J1", "J2")),
+        windows(30).with_columns(pl.lit(float("nan")).alias("bsp_kn")),
+        windows(30).with_columns(pl.lit("unknown").alias("sail_set")),
+        windows(30).with_columns(
+            pl.lit(7.0).alias("bsp_kn"), pl.lit(50.0).alias("twa_deg"), pl.lit(10.0).alias("tws_kn")
+        ),
+    ],
+    ids=["none", "one", "two", "one set", "one wind", "one tack", "two sets", "NaN", "unknown", "constant"],
+)
+def test_poor_seasons_end_in_typed_tables(poor: pl.DataFrame) -> None:
+    fit = fit_season(poor, BOAT)
+    tables = {"surfaces": fit.surfaces, **cross(fit, BOAT, None, None)}
+    for name, table in tables.items():
+        assert dict(list(table.schema.items())[: len(TABLES[name].columns)]) == TABLES[name].columns
+    if poor.height <= 2:
+        assert not fit.supported.any()
+
+
+def test_reefs_and_recuts_share_components() -> None:
+    recut = Sail("G2", "spinnaker", "bow", versions=(SailVersion(date(2027, 8, 1), "recut"),))
+    sails = {"MN": Sail("MN", "mainsail", "mast"), "G2": recut}
+    boat = Boat("b", 10.0, BOAT.instruments, sails=sails, sail_sets=(SailSet("G2", ("MN", "G2")),))
+    before, after = (names_for("G2", boat, datetime(2027, m, 1)) for m in (7, 9))
+    assert set(after) - set(before) == {"recut G2 2027-08-01"}
+    assert "reef 1" in names_for("G2+R2", boat, None) and "reef 2" in names_for("G2+R2", boat, None)
+    assert "set G2" in names_for("G2+R1", boat, None)
