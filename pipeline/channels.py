@@ -70,5 +70,13 @@ BY_NAME: dict[str, Channel] = {c.name: c for c in CHANNELS}
 GROUPS: dict[str, tuple[Channel, ...]] = {
     g: tuple(c for c in CHANNELS if c.group == g) for g in dict.fromkeys(c.group for c in CHANNELS)
 }
+# Words of the trade for the groups that one kind of sensor measures, for `[channels.talkers]`; a group's own name, or
+# that of a channel, may stand there as well.
+SENSOR_WORDS: dict[str, tuple[str, ...]] = {
+    "wind": ("apparent_wind", "instrument_wind", "wind_direction"),
+    "heading": ("heading_mag", "heading_true", "variation"),
+    "speed": ("water_speed",),
+    "gps": ("position", "ground"),
+}
 # A transducer of any other name becomes a further channel, kept and never interpreted.
 EXTRA_MAX_AGE_S = 10.0

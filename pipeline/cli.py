@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import argparse
-import contextlib
 import os
 import sys
-import tempfile
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -56,6 +54,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     except OSError as error:
         place = f"{error.filename}: " if error.filename else ""
         _complain(f"{place}{error.strerror or error}; nothing that was there before has been changed")
+        return UNUSABLE
+    except AssertionError as error:
+        _complain(f"a check of peelpoint's own failed, which is a fault of the program, not of your data: {error}")
+        _complain("nothing that was there before has been changed; please report it with the line above")
         return UNUSABLE
     except KeyboardInterrupt:
         _complain("stopped; the output folder is as it was before this run")
@@ -112,8 +114,8 @@ def build_parser() -> argparse.ArgumentParser:
         "start",
         _start,
         "look at logs and draft boat.toml and sail_log.csv",
-        "Looks at the logs under FOLDER/logs, says what was found in them, and drafts the two files for a person to\n"
-        "finish. Files that exist are left as they are.",
+        "Looks at the logs under FOLDER/logs (or in FOLDER itself), says what was found in them, and drafts the two\n"
+        "files for a person to finish. Files that exist are left as they are.",
     )
     start.add_argument("folder", type=Path, metavar="FOLDER", help="folder that holds logs/")
     explain = add(
@@ -171,29 +173,17 @@ def _demo(arguments: argparse.Namespace) -> int:
 
 
 def _check(arguments: argparse.Namespace) -> int:
-    from pipeline.campaign.campaign import check_campaign, read_campaign
-    from pipeline.ingest.season import ingest_logs
-    from pipeline.ingest.store import Store
+    from pipeline.checking import check_everything
 
-    problems = check_campaign(arguments.campaign)
-    with contextlib.suppress(UnusableInput):
-        campaign = read_campaign(arguments.campaign)
-        with tempfile.TemporaryDirectory() as folder, Store.open(Path(folder) / "check.duckdb") as store:
-            try:
-                ingest_logs(store, campaign, _Progress())
-            except UnusableInput as error:
-                problems = [*problems, *(p for p in error.problems if p not in problems)]
-            else:
-                for file, lines, rejected in store.read_table("files").select("file", "lines", "rejected").iter_rows():
-                    _tell(f"{file}: {lines:,} lines, {rejected:,} rejected")
-    fatal = [p for p in problems if p.fatal]
-    _tell_problems(problems)
-    if fatal:
+    checked = check_everything(arguments.campaign, _Progress())
+    for line in checked.found:
+        _tell(line)
+    _tell_problems(checked.problems)
+    if any(p.fatal for p in checked.problems):
         return UNUSABLE
-    _tell(
-        f"{arguments.campaign}: can be run"
-        + (f"; {len(problems)} warnings above" if problems else "; nothing to remark")
-    )
+    count = len(checked.problems)
+    warnings = f"{count} warning{'' if count == 1 else 's'} above" if count else "nothing to remark"
+    _tell(f"{arguments.campaign}: can be run; {warnings}")
     return DONE
 
 

@@ -5,27 +5,51 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
-from pipeline.campaign.campaign import LOGS_FOLDER, list_logs
-from pipeline.campaign.draft import FoundChannel, FoundCsv, LogSummary, draft_campaign, guessed_columns
+from pipeline.campaign.campaign import BOAT_FILE, CSV_FILES, LOGS_FOLDER, list_logs
+from pipeline.campaign.draft import FoundChannel, FoundCsv, LogSummary, draft_campaign
+from pipeline.campaign.headings import guessed_columns
 from pipeline.campaign.settings import CsvLayout
 from pipeline.channels import BY_NAME
-from pipeline.ingest.csv_logs import decode_csv
+from pipeline.ingest import csv_lines
+from pipeline.ingest.csv_logs import DELIMITERS, HEADING_WITHIN_LINES, decode_csv
+from pipeline.ingest.csv_times import EPOCH_FLOOR_S, US_PER_S, read_stamps
 from pipeline.ingest.log_files import UnreadableLog, log_name, plain_name, read_content, share_of_sentences
 from pipeline.ingest.nmea0183 import decode_nmea
 from pipeline.ingest.readings import DecodedLog
 from pipeline.problems import Problem, UnusableInput
 from pipeline.sailing.sensor_sign import LEAST_HEEL_DEG, is_contrary
 from pipeline.sailing.sessions import find_sessions
-from pipeline.units import UNITS
+from pipeline.units import unit_named
 
-DELIMITERS = (";", ",", "\t", "|")
+# Files of a campaign that are no logs.
+OWN_FILES = (BOAT_FILE, *CSV_FILES)
 SNIFF_BYTES = 1 << 15
+SNIFF_ROWS = 200
+# Ways in which loggers write times beside those that `auto` reads, tried in this order; of a pair that differs only in
+# the order of day and month the first is taken where both fit, and marked as unsure.
+TIME_FORMATS = tuple(
+    f"{day}{between}{clock}"
+    for day in (
+        "%d.%m.%Y",
+        "%d/%m/%Y",
+        "%m/%d/%Y",
+        "%d-%m-%Y",
+        "%d-%b-%Y",
+        "%d %b %Y",
+        "%d.%m.%y",
+        "%d/%m/%y",
+        "%m/%d/%y",
+    )
+    for between in (" ", "T", ", ")
+    for clock in ("%H:%M:%S", "%H:%M:%S.%f", "%H:%M", "%I:%M:%S %p")
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,24 +88,37 @@ class _Tally:
 
 
 def draft_files(folder: Path, progress: Callable[[str], None] | None = None) -> StartResult:
-    """Look at the logs below `folder/logs` and write drafts of `boat.toml` and `sail_log.csv` where there are none.
+    """Look at a folder's logs and write drafts of `boat.toml` and `sail_log.csv` where there are none.
 
+    The logs are those below `folder/logs`, or in `folder` itself where there is no such folder.
     Raises `UnusableInput` where there is no log or none that can be read.
     """
     say = progress or (lambda _: None)
-    logs, problems = list_logs(folder)
+    logs, problems, place = _logs(folder)
     tally = _Tally()
     for number, path in enumerate(logs, 1):
-        name = log_name(path, folder / LOGS_FOLDER)
+        name = log_name(path, place)
         say(f"looking at log {number} of {len(logs)}: {name}")
         try:
             _look(path, name, tally)
         except (UnreadableLog, ValueError) as error:
-            problems.append(Problem(f"{LOGS_FOLDER}/{name}", str(error)))
+            problems.append(Problem(path.relative_to(folder).as_posix(), str(error)))
     if not tally.readings:
         raise UnusableInput(problems or [Problem(f"{LOGS_FOLDER}/", "holds no log with readings in it")])
     summary = _summary(len(logs), tally, problems)
     return _write(folder, summary)
+
+
+def _logs(folder: Path) -> tuple[tuple[Path, ...], list[Problem], Path]:
+    """The logs below `folder`/logs; where there is no such folder, the files of `folder` itself, with a remark."""
+    logs, problems = list_logs(folder)
+    if (folder / LOGS_FOLDER).exists() or not folder.is_dir():
+        return logs, problems, folder / LOGS_FOLDER
+    loose = tuple(p for p in sorted(folder.iterdir()) if p.is_file() and p.name[0] != "." and p.name not in OWN_FILES)
+    if not loose:
+        return logs, problems, folder
+    what = f"move the logs into {folder / LOGS_FOLDER}: `run` and `check` look for them there"
+    return loose, [Problem(f"{LOGS_FOLDER}/", what, fatal=False)], folder
 
 
 def _look(path: Path, name: str, tally: _Tally) -> None:
@@ -92,6 +129,8 @@ def _look(path: Path, name: str, tally: _Tally) -> None:
         found = _sniff(name, data)
         tally.layouts.setdefault(found.headings, found)
         log = decode_csv(data, _layout(found), time_zone="UTC")
+        if not log.used and log.rejected.height:
+            raise ValueError(f"no line of this CSV could be read ({log.rejected['reason'][0]})")
     if not log.dated:
         tally.undated.append(name)
     tally.add(log)
@@ -110,21 +149,49 @@ def _heel_remark(name: str, readings: Mapping[str, pl.DataFrame]) -> str | None:
 
 
 def _sniff(name: str, data: bytes) -> FoundCsv:
-    text = data[:SNIFF_BYTES].decode("utf-8", errors="replace").lstrip("\ufeff")
-    lines = [line for line in text.splitlines() if line.strip() and not line.startswith("#")]
+    """The layout of a CSV log, from its first lines: the likeliest heading is the one with most columns understood."""
+    lines = [line for line in csv_lines.plain_text(data[:SNIFF_BYTES]).split(b"\n")[:SNIFF_ROWS] if line.strip()]
     if not lines:
         raise ValueError("holds no text")
-    delimiter = max(DELIMITERS, key=lines[0].count)
-    rows = [[cell.strip().strip('"') for cell in line.split(delimiter)] for line in lines[:50]]
-    units = rows[1] if len(rows) > 1 and _is_units_row(rows[1]) else []
-    commas = delimiter != "," and any(re.fullmatch(r"-?\d+,\d+", cell) for row in rows[1:] for cell in row)
+    best: tuple[int, int, str, list[str]] | None = None
+    for at, line in enumerate(lines[:HEADING_WITHIN_LINES]):
+        for delimiter in DELIMITERS:
+            cells = csv_lines.cells_of(line, delimiter)
+            understood = len(guessed_columns(cells))
+            if best is None or understood > best[0]:
+                best = understood, at, delimiter, cells
+    assert best is not None
+    _, at, delimiter, headings = best
+    rows = [csv_lines.cells_of(line, delimiter) for line in lines[at + 1 : -1] or lines[at + 1 :]]
+    units = rows[0] if rows and _is_units_row(rows[0]) else []
+    commas = any(re.fullmatch(r"-?\d+,\d+", cell) for row in rows for cell in row)
     suffix = Path(plain_name(name)).suffix or ".csv"
-    return FoundCsv(f"*{suffix}", tuple(rows[0]), delimiter, "," if commas else ".", tuple(units))
+    found = FoundCsv(f"*{suffix}", tuple(headings), delimiter, "," if commas else ".", tuple(units))
+    return replace(found, **_time_format(found, rows[1:] if units else rows))
+
+
+def _time_format(found: FoundCsv, rows: list[list[str]]) -> dict[str, Any]:
+    """`time_format` of the layout, and whether another order of day and month would do as well."""
+    heading = next((c.column for c in guessed_columns(found.headings) if c.channel == "time"), None)
+    if heading is None:
+        return {}
+    place = found.headings.index(heading)
+    stamps = pl.Series([row[place] for row in rows if len(row) > place], dtype=pl.String)
+    fitting = [form for form in ("auto", *TIME_FORMATS) if stamps.len() and _all_read(stamps, form)]
+    if not fitting:
+        return {}
+    swapped = fitting[0].translate(str.maketrans("dm", "md")) if fitting[0] != "auto" else ""
+    return {"time_format": fitting[0], "unsure_time": swapped in fitting[1:]}
+
+
+def _all_read(stamps: pl.Series, time_format: str) -> bool:
+    us = read_stamps(stamps, time_format)["us"]
+    # A year of two digits read as one of four lies in antiquity.
+    return us.null_count() == 0 and (time_format == "auto" or us.min() > EPOCH_FLOOR_S * US_PER_S)
 
 
 def _is_units_row(cells: list[str]) -> bool:
-    known = {u.casefold() for u in UNITS}
-    return any(cell.casefold() in known for cell in cells) and not any(re.search(r"\d", cell) for cell in cells)
+    return any(unit_named(cell) for cell in cells) and not any(re.search(r"\d", cell) for cell in cells)
 
 
 def _layout(found: FoundCsv) -> CsvLayout:
@@ -133,7 +200,8 @@ def _layout(found: FoundCsv) -> CsvLayout:
         delimiter=found.delimiter,
         decimal=found.decimal,
         units_row=bool(found.units),
-        columns=guessed_columns(found),
+        time_format=found.time_format,
+        columns=guessed_columns(found.headings, found.units),
     )
 
 

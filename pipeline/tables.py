@@ -10,6 +10,7 @@ F = pl.Float64()
 I = pl.Int64()  # noqa: E741
 S = pl.String()
 B = pl.Boolean()
+D = pl.Date()
 T = pl.Datetime("us")  # naive, meaning UTC, inside the pipeline; given its zone on the way out
 
 
@@ -118,6 +119,74 @@ TABLES: dict[str, Table] = {
             cost_pct=F,
             cost_s_per_nm=F,
             verdict=S,
+        ),
+        _t(
+            "calibration",
+            ("parameter", "sail_set", "from"),
+            **{
+                "parameter": S,
+                "sail_set": S,
+                "from": T,
+                "until": T,
+                "unit": S,
+                "in_use": F,
+                "proposed": F,
+                "proposed_low": F,
+                "proposed_high": F,
+                "evidence": S,
+                "verdict": S,
+                "moves_twa_deg": F,
+                "moves_tws_kn": F,
+                "moves_twa_deg_upwind": F,
+                "moves_tws_kn_upwind": F,
+                "moves_twa_deg_downwind": F,
+                "moves_tws_kn_downwind": F,
+            },
+        ),
+        _t(
+            "calibration_details",
+            ("parameter",),
+            parameter=S,
+            unit=S,
+            value=F,
+            low=F,
+            high=F,
+            evidence=S,
+        ),
+        _t("calibration_days", ("parameter", "day"), parameter=S, day=D, estimate=F, sd=F),
+        _t(
+            "calibration_drift",
+            ("parameter", "first"),
+            parameter=S,
+            kind=S,
+            first=D,
+            last=D,
+            earliest=D,
+            latest=D,
+            size=F,
+            size_low=F,
+            size_high=F,
+            chance=F,
+        ),
+        _t("calibration_effect", ("measure",), measure=S, unit=S, before=F, after=F, count=I),
+        _t("current", ("time",), time=T, set_deg=F, drift_kn=F),
+        _t(
+            "plausibility",
+            ("day",),
+            day=D,
+            score=F,
+            worst=S,
+            tacks=I,
+            twd_step_tacks_deg=F,
+            gybes=I,
+            twd_step_gybes_deg=F,
+            up_down_pairs=I,
+            tws_down_over_up_pct=F,
+            speed_error_pct=F,
+            heading_error_deg=F,
+            track_over_sog_pct=F,
+            instrument_twd_deg=F,
+            instrument_tws_kn=F,
         ),
     )
 }

@@ -36,3 +36,42 @@ UNITS: dict[str, tuple[str, float, float]] = {
     "deg/s": ("turn", 60.0, 0.0),
     "rad/s": ("turn", 60.0 * DEG_PER_RAD, 0.0),
 }
+
+# Spellings met in headings and units rows, beside the names above (common practice, no source).
+_SPELLINGS = {
+    "kt": "kn",
+    "kts": "kn",
+    "knot": "kn",
+    "knots": "kn",
+    "mps": "m/s",
+    "m s-1": "m/s",
+    "km/hr": "km/h",
+    "kmh": "km/h",
+    "kph": "km/h",
+    "°": "deg",
+    "degree": "deg",
+    "degrees": "deg",
+    "deg t": "deg",
+    "deg m": "deg",
+    "°t": "deg",
+    "°m": "deg",
+    "radians": "rad",
+    "metre": "m",
+    "metres": "m",
+    "meters": "m",
+    "feet": "ft",
+    "°c": "degC",
+    "c": "degC",
+    "°f": "degF",
+    "f": "degF",
+    "mb": "mbar",
+    "°/s": "deg/s",
+    "°/min": "deg/min",
+}
+_BY_LOWER = {name.lower(): name for name in UNITS} | _SPELLINGS
+
+
+def unit_named(text: str) -> str | None:
+    """The unit of `UNITS` that `text` names, brackets and case aside; None if there is none."""
+    bare = text.strip().strip("[](){}").strip()
+    return bare if bare in UNITS else _BY_LOWER.get(bare.lower())

@@ -7,19 +7,12 @@ from typing import Any
 
 from pipeline.campaign.settings import Channels, CsvColumn, CsvLayout
 from pipeline.campaign.toml_reading import TableReader, did_you_mean
-from pipeline.channels import BY_NAME, GROUPS
+from pipeline.channels import BY_NAME, GROUPS, SENSOR_WORDS
 from pipeline.units import UNITS
 
 TIME = "time"
 # Columns of the samples that no channel may take.
 _TAKEN = (TIME, "file_id")
-# Words of a person for the groups that one kind of sensor measures.
-_TALKER_WORDS: dict[str, tuple[str, ...]] = {
-    "wind": ("apparent_wind", "instrument_wind", "wind_direction"),
-    "heading": ("heading_mag", "heading_true", "variation"),
-    "speed": ("water_speed",),
-    "gps": ("position", "ground"),
-}
 
 
 def read_channels(top: TableReader) -> Channels:
@@ -42,8 +35,8 @@ def read_channels(top: TableReader) -> Channels:
             talker = inner.text(word)
             groups = _groups(word)
             if not groups:
-                hint = did_you_mean(word, (*_TALKER_WORDS, *GROUPS, *BY_NAME))
-                inner.report(word, f"talkers: '{word}' is neither {', '.join(_TALKER_WORDS)} nor a channel.{hint}")
+                hint = did_you_mean(word, (*SENSOR_WORDS, *GROUPS, *BY_NAME))
+                inner.report(word, f"talkers: '{word}' is neither {', '.join(SENSOR_WORDS)} nor a channel.{hint}")
             elif talker is not None and not re.fullmatch(r"[A-Za-z0-9]{1,5}", talker):
                 inner.wrong(word, 'a talker, the letters in front of the sentence such as "WI"')
             elif talker is not None:
@@ -53,8 +46,8 @@ def read_channels(top: TableReader) -> Channels:
 
 
 def _groups(word: str) -> tuple[str, ...]:
-    if word in _TALKER_WORDS:
-        return _TALKER_WORDS[word]
+    if word in SENSOR_WORDS:
+        return SENSOR_WORDS[word]
     if word in GROUPS:
         return (word,)
     return (BY_NAME[word].group,) if word in BY_NAME else ()
@@ -102,8 +95,13 @@ def _layout(table: TableReader) -> CsvLayout:
     if layout.decimal not in ".,":
         table.report("decimal", f'decimal must be "." or ",", not {layout.decimal!r}.')
     elif layout.decimal == layout.delimiter:
-        key = "delimiter" if "delimiter" in table.table else "decimal"
-        table.report(key, f"delimiter and decimal are both {layout.decimal!r}: a row could not be told apart.")
+        in_quotes = layout.decimal == ","
+        table.report(
+            "delimiter",
+            f"delimiter and decimal are both {layout.decimal!r}: "
+            + ("numbers with decimals must stand in quotes." if in_quotes else "a row could not be told apart."),
+            fatal=not in_quotes,
+        )
     return layout
 
 

@@ -20,6 +20,15 @@ from pipeline.problems import Problem, UnusableInput
 BOAT_FILE = "boat.toml"
 SAIL_LOG_FILE = "sail_log.csv"
 LOGS_FOLDER = "logs"
+CSV_FILES = (
+    SAIL_LOG_FILE,
+    "designed.csv",
+    "designed_speeds.csv",
+    "settings_log.csv",
+    "races.csv",
+    "exclude.csv",
+    "conditions.csv",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +54,12 @@ def read_campaign(folder: Path) -> Campaign:
     if boat is None or any(p.fatal for p in problems):
         raise UnusableInput(problems)
     return Campaign(folder=folder, boat=boat, **tables, log_files=logs, warnings=tuple(problems))
+
+
+def campaign_for_logs(folder: Path) -> Campaign | None:
+    """The campaign as far as it can be read, to check its logs by; None where `boat.toml` cannot be used at all."""
+    boat, tables, logs, problems = _read_all(folder, strict=False)
+    return None if boat is None else Campaign(folder, boat, **tables, log_files=logs, warnings=tuple(problems))
 
 
 def check_campaign(folder: Path) -> list[Problem]:

@@ -11,48 +11,11 @@ from datetime import date, datetime
 from pathlib import Path
 
 from pipeline.campaign.boat_file import UNFINISHED
-from pipeline.campaign.settings import CsvColumn
+from pipeline.campaign.headings import guessed_columns
 from pipeline.channels import BY_NAME
-from pipeline.units import UNITS
 
 # The sail of a drafted entry: no boat has it, so `check` asks for the true one and `run` tags the time `unknown`.
 SAIL_TO_NAME = "TO-DO"
-
-# Words of a heading -> channel; a guess that the draft marks as one. Common practice, no source.
-_HEADINGS: dict[str, str] = {
-    "time": "time",
-    "timestamp": "time",
-    "datetime": "time",
-    "date time": "time",
-    "utc": "time",
-    "when": "time",
-    "latitude": "lat",
-    "longitude": "lon",
-    "boat speed": "bsp",
-    "boatspeed": "bsp",
-    "speed through water": "bsp",
-    "stw": "bsp",
-    "speed over ground": "sog",
-    "course over ground": "cog",
-    "heading": "hdg_mag",
-    "hdg": "hdg_mag",
-    "heading magnetic": "hdg_mag",
-    "heading true": "hdg_true",
-    "apparent wind angle": "awa",
-    "wind angle": "awa",
-    "apparent wind speed": "aws",
-    "wind speed": "aws",
-    "true wind angle": "twa",
-    "true wind speed": "tws",
-    "true wind direction": "twd",
-    "heel angle": "heel",
-    "roll": "heel",
-    "trim": "pitch",
-    "rudder angle": "rudder",
-    "rate of turn": "rate_of_turn",
-    "water temperature": "water_temp",
-    "air temperature": "air_temp",
-} | {name: name for name in BY_NAME}
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,13 +30,16 @@ class FoundChannel:
 
 @dataclass(frozen=True, slots=True)
 class FoundCsv:
-    """The layout of one kind of CSV log. `units`: one a heading where the file has a row of units."""
+    """The layout of one kind of CSV log. `units`: one a heading where the file has a row of units; `time_format` as in
+    `boat.toml`, `unsure_time` where day and month could be the other way round."""
 
     files: str
     headings: tuple[str, ...]
     delimiter: str = ","
     decimal: str = "."
     units: tuple[str, ...] = ()
+    time_format: str = "auto"
+    unsure_time: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +69,7 @@ def _boat(folder: Path, summary: LogSummary) -> str:
         _head(summary),
         f"""\
 [boat]
-name = {_quoted(folder.resolve().name or "boat")}  # {UNFINISHED}
+name = {_quoted(folder.resolve().name.strip() or "boat")}  # {UNFINISHED}
 loa_m = 12.0  # {UNFINISHED}: length over all
 """,
         _instruments(summary),
@@ -205,9 +171,11 @@ def _csv(layout: FoundCsv, one_of_several: bool) -> str:
         f"delimiter = {_quoted(layout.delimiter)}",
         f"decimal = {_quoted(layout.decimal)}",
         f"units_row = {'true' if layout.units else 'false'}",
+        f"time_format = {_quoted(layout.time_format)}"
+        + (f"  # {UNFINISHED}: day and month could be the other way round" if layout.unsure_time else ""),
         f"[csv.columns]  # {UNFINISHED}: guessed from the headings",
     ]
-    guessed = {column.column: column for column in guessed_columns(layout)}
+    guessed = {column.column: column for column in guessed_columns(layout.headings, layout.units)}
     for heading in layout.headings:
         column = guessed.pop(heading, None)
         if column is None:
@@ -217,29 +185,6 @@ def _csv(layout: FoundCsv, one_of_several: bool) -> str:
         else:
             lines.append(f"{column.channel} = {{ column = {_quoted(heading)}, unit = {_quoted(column.unit)} }}")
     return "\n".join(lines) + "\n"
-
-
-def guessed_columns(layout: FoundCsv) -> tuple[CsvColumn, ...]:
-    """Channels guessed from the headings, each channel and each heading once, with units where they are told."""
-    columns: dict[str, CsvColumn] = {}
-    for i, heading in enumerate(layout.headings):
-        channel, unit = _guess(heading, layout.units[i] if i < len(layout.units) else "")
-        if channel is not None and all(c.column != heading for c in columns.values()):
-            columns.setdefault(channel, CsvColumn(channel, heading, unit))
-    return tuple(columns.values())
-
-
-def _guess(heading: str, unit_cell: str) -> tuple[str | None, str | None]:
-    """Channel and unit of a heading such as `Boat speed (m/s)`."""
-    found = re.fullmatch(r"(.*?)\s*(?:[\[(]([^\])]*)[\])])?\s*", heading)
-    words = " ".join(re.sub(r"[_\-.]+", " ", found[1] if found else heading).casefold().split())
-    channel = _HEADINGS.get(words) or _HEADINGS.get(words.replace(" ", "_"))
-    if channel is None or not heading.strip():
-        return None, None
-    by_fold = {u.casefold(): u for u in UNITS}
-    unit = by_fold.get((unit_cell or (found[2] or "" if found else "")).strip().casefold())
-    fits = channel in BY_NAME and unit is not None and UNITS[unit][0] == BY_NAME[channel].dimension
-    return channel, unit if fits else None
 
 
 def _sail_log(summary: LogSummary) -> str:

@@ -1,9 +1,9 @@
 """Names of sail sets: from the sails that draw to a name, and back.
 
 A set named in `boat.toml` keeps its name; any other is named by its sails' codes joined with `+` in the order of
-`boat.toml`, the mainsail left out; the main alone is `MAIN`, nothing is `BARE`; reefs follow as `+R1`, `+R2`. A set
-flown with the mainsail down or furled is another set than the same sails with it: it carries `-` and the mainsail's
-code behind its name (`G2-MN`). The main counts as replaced, not missing, where another sail (a trysail) stands on its
+`boat.toml`, the mainsail left out; the main alone is `MAIN`, nothing is `BARE`; reefs follow as `+R1`, `+R2`. Sails
+flown with the mainsail down or furled bear the same name as with it; the time line marks them as doubtful, so that they
+are never fitted together. The main counts as replaced, not missing, where another sail (a trysail) stands on its
 station.
 """
 
@@ -42,8 +42,13 @@ def made_up_name(drawing: Collection[str], boat: Boat) -> str:
     others = [c for c in in_boat_order(drawing, boat) if c != main]
     if not others:
         return MAIN_ALONE if main in drawing else BARE
-    without_main = main is not None and main not in drawing and not main_replaced(others, boat)
-    return "+".join(others) + (f"-{main}" if without_main else "")
+    return "+".join(others)
+
+
+def lacks_mainsail(drawing: Collection[str], boat: Boat) -> bool:
+    """Whether sails are set without the mainsail that the boat has, and without another sail in its place."""
+    main = boat.mainsail
+    return bool(drawing) and main is not None and main not in drawing and not main_replaced(drawing, boat)
 
 
 def set_name(drawing: Collection[str], reefs: int, boat: Boat) -> str:
@@ -58,7 +63,8 @@ def set_name(drawing: Collection[str], reefs: int, boat: Boat) -> str:
 def sails_of(sail_set: str, boat: Boat) -> tuple[str, ...] | None:
     """Codes of the sails in a set's name, in the order of `boat.toml`, the mainsail included; reefs are ignored.
 
-    None for `unlogged`, `unknown` and any name that is no set of this boat. `BARE` has no sails.
+    A name does not tell whether the mainsail was down; it is taken as up. None for `unlogged`, `unknown` and any name
+    that is no set of this boat. `BARE` has no sails.
     """
     for name in (sail_set, _REEF.sub("", sail_set)):
         found = _sails_without_reef(name, boat)
@@ -84,9 +90,7 @@ def _sails_without_reef(name: str, boat: Boat) -> tuple[str, ...] | None:
         return ()
     if name == MAIN_ALONE:
         return None if main is None else (main,)
-    bare_main = main is not None and name.endswith(f"-{main}") and name not in boat.sails
-    codes = (name.removesuffix(f"-{main}") if bare_main else name).split("+")
+    codes = name.split("+")
     if any(c not in boat.sails for c in codes):
         return None
-    with_main = main is not None and not bare_main and not main_replaced(codes, boat)
-    return in_boat_order([*codes, main] if with_main and main else codes, boat)
+    return in_boat_order([*codes, main] if main and not main_replaced(codes, boat) else codes, boat)

@@ -138,10 +138,13 @@ class CsvColumn:
 
 @dataclass(frozen=True, slots=True)
 class CsvLayout:
-    """How to read one kind of CSV log. Without columns, headings are taken as channel names."""
+    """How to read one kind of CSV log. Without columns, headings are taken as channel names.
+
+    An empty `delimiter` is told from the heading of each file.
+    """
 
     files: str = "*.csv"
-    delimiter: str = ","
+    delimiter: str = ""
     decimal: str = "."
     units_row: bool = False
     time_format: str = "auto"

@@ -111,7 +111,7 @@ def _line_of(fit: SeasonFit, border: DesignedBorder) -> tuple[Floats, tuple] | N
 
 
 def _unmet(fit: SeasonFit, log_draws: Floats, border: DesignedBorder) -> dict[str, object]:
-    """A designed border that no measured one answers: moved where one set clearly leads on both sides, else untested."""
+    """A designed border that no measured one answers: moved where one set clearly leads around it, else untested."""
     row = _base(border)
     line = _line_of(fit, border)
     if line is None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,18 +44,16 @@ def runs(flags: Bools) -> list[slice]:
 
 def refine(x: Floats, values: Floats) -> tuple[Floats, Floats]:
     """Cubic interpolant through `values` (..., n) at nodes `x` (n), at `REFINEMENT` points a step; exact for lines."""
-    fine = np.concatenate(
-        [np.linspace(a, b, REFINEMENT, endpoint=False) for a, b in zip(x[:-1], x[1:], strict=True)] + [x[-1:]]
-    )
+    fine = np.concatenate([np.linspace(a, b, REFINEMENT, endpoint=False) for a, b in pairwise(x)] + [x[-1:]])
     return fine, CubicSpline(x, values, axis=-1)(fine)
 
 
 def roots(x: Floats, y: Floats) -> list[tuple[float, bool]]:
-    """Sign changes of a finely sampled curve by linear interpolation, with True where it rises. Touching is no crossing."""
+    """Sign changes of a finely sampled curve by linear interpolation, True where it rises; a touch is none."""
     sign = np.sign(y)
     live = np.flatnonzero(sign != 0)
     out = []
-    for i, j in zip(live[:-1], live[1:], strict=True):
+    for i, j in pairwise(live):
         if sign[i] != sign[j]:
             out.append((float(x[i] - y[i] * (x[j] - x[i]) / (y[j] - y[i])), bool(sign[j] > 0)))
     return out

@@ -1,4 +1,4 @@
-"""The designer's borders on the lines of our lattice, in our wind: 10 m or reference height, course through the water."""
+"""The designer's borders on the lines of our lattice, in our wind: reference height, course through the water."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ Membership = Callable[[Floats, Floats], Bools]
 
 
 def areas(designed: pl.DataFrame | None, speeds: pl.DataFrame | None) -> tuple[tuple[str, ...], Membership] | None:
-    """Sets of the chart and a function (tws_kn, twa_deg) -> (sets, n) whether a place is in each set's designed area."""
+    """Sets of the chart and a function (tws_kn, twa_deg) -> (sets, n) whether a place is in each set's area."""
     if designed is not None and designed.height:
         return _areas_from_rings(designed)
     if speeds is not None and speeds.height:

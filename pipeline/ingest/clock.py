@@ -8,7 +8,7 @@ log's usual rate. All pure and whole-array; times are UNIX microseconds (`int64`
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 
 import numpy as np
@@ -37,7 +37,7 @@ GAP_STEPS, GAP_US = 3, 5 * SECOND
 # A longer step is still no gap where the sentences went on coming at about their usual rate (a satellite receiver that
 # falls silent leaves the others talking), up to the length that ends a session.
 SILENCE_RATE, SILENCE_US = 3.0, 600 * SECOND
-# How far a time is carried beyond the first and last anchor, and beside a gap at least.
+# How far a time is carried at least beyond the first and last anchor, and beside a gap; or else one usual step.
 OUTSIDE_US, BESIDE_US = 10 * SECOND, SECOND
 # How far a time of day may lie on the wrong side of a dated one before the next day is taken for it.
 BACK_US = 6 * 3600 * SECOND
@@ -86,7 +86,11 @@ class Anchors:
 
 @dataclass(frozen=True, slots=True)
 class Clock:
-    """Anchors at ascending places, and the log's usual step between anchors and usual time between sentences."""
+    """Anchors at ascending places, and the log's usual step between anchors and usual time between sentences.
+
+    Where the log is written in bursts (see `bursts`), `burst` holds the places at which they start; the anchors then
+    stand at running numbers of bursts instead of sentences, and the sentences of a burst share one time.
+    """
 
     place: Ints
     time_us: Ints
@@ -94,11 +98,21 @@ class Clock:
     us_per_place: float
     dated: bool
     counts: dict[str, int] = field(default_factory=dict)
+    burst: Ints | None = None
+
+    def in_bursts(self, start: Ints) -> Clock:
+        """This clock for a log whose bursts start at these places: each anchor stands for the whole of its burst."""
+        number, first = np.unique(_burst_of(self.place, start), return_index=True)
+        time_us = self.time_us[first]
+        usual, rate = _pace(number, time_us)
+        return replace(self, place=number, time_us=time_us, usual_step_us=usual, us_per_place=rate, burst=start)
 
     def at(self, place: Ints) -> Ints:
         """Time of the sentences at these places, NO_TIME where none can be found."""
         if not len(self.place) or not len(place):
             return np.full(len(place), NO_TIME, np.int64)
+        if self.burst is not None:
+            place = _burst_of(place, self.burst)
         start_us = self.time_us[0]
         out = start_us + np.rint(np.interp(place, self.place, self.time_us - start_us)).astype(np.int64)
         left = np.searchsorted(self.place, place, side="right") - 1
@@ -116,7 +130,8 @@ class Clock:
         right = np.minimum(left + 1, len(self.place) - 1)
         left = np.maximum(left, 0)
         since, until = place - self.place[left], self.place[right] - place
-        beside_us = np.where(inside, max(self.usual_step_us, BESIDE_US), OUTSIDE_US)
+        outside_us = max(self.usual_step_us, OUTSIDE_US)
+        beside_us = np.where(inside, max(self.usual_step_us, BESIDE_US), outside_us)
         from_left, from_right = since * self.us_per_place, until * self.us_per_place
         follows = (since >= 0) & (from_left <= beside_us)
         leads = (until >= 0) & (from_right <= beside_us)
@@ -125,6 +140,14 @@ class Clock:
         out = np.where(leads, self.time_us[right] - np.rint(from_right).astype(np.int64), out)
         out = np.where(nearer_left, self.time_us[left] + np.rint(from_left).astype(np.int64), out)
         return np.where(since == 0, self.time_us[left], out)
+
+
+def _burst_of(place: Ints, start: Ints) -> Ints:
+    """Number of the burst that each place belongs to; ahead of the first one bursts of the usual length are counted."""
+    length = max(int(np.median(np.diff(start))), 1) if len(start) > 1 else 1
+    ahead = -1 - (start[0] - 1 - place) // length
+    at = np.searchsorted(start, place, side="right") - 1
+    return np.where(at >= 0, at, ahead)
 
 
 def _gap_us(usual_step_us: float) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import polars as pl
@@ -17,6 +17,8 @@ from pipeline.ingest.readings import REJECTED_SCHEMA, DecodedLog
 SOURCE = "csv"
 TIME = "time"
 TEXT_LIMIT = 200
+# Tried in this order where the settings name none; the heading tells.
+DELIMITERS = (",", ";", "\t", "|")
 # Loggers write notes of their own above the heading; beyond this many lines there is no heading.
 HEADING_WITHIN_LINES = 60
 # What loggers write for a value they do not have.
@@ -87,6 +89,19 @@ def decode_csv(data: bytes, layout: CsvLayout, *, time_zone: str, first_date: da
 
 
 def _read_heading(text: bytes, layout: CsvLayout) -> Heading:
+    if layout.delimiter:
+        return _heading_parted_by(text, layout)
+    first: ValueError | None = None
+    for delimiter in DELIMITERS:
+        try:
+            return _heading_parted_by(text, replace(layout, delimiter=delimiter))
+        except ValueError as error:
+            first = first or error
+    assert first is not None
+    raise first
+
+
+def _heading_parted_by(text: bytes, layout: CsvLayout) -> Heading:
     wanted = {c.channel.lower(): c for c in layout.columns}
     time_name = wanted[TIME].column if TIME in wanted else TIME
     if not text.strip():

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timezone
 
 import polars as pl
+
+from pipeline.campaign.stamps import load_zone
 
 US_PER_S = 1_000_000
 US_PER_DAY = 86_400 * US_PER_S
@@ -107,6 +109,10 @@ def _to_utc(us: pl.Series, kind: pl.Series, reason: pl.Series, zone: str) -> tup
     if zone == "UTC" or not local.any():
         return us, reason
     at = local.arg_true()
+    fixed = load_zone(zone)
+    if isinstance(fixed, timezone):
+        offset_us = round((fixed.utcoffset(None)).total_seconds() * US_PER_S)
+        return us.scatter(at, us.filter(local) - offset_us), reason
     naive = us.filter(local).cast(pl.Datetime("us"))
     try:
         aware = naive.dt.replace_time_zone(zone, ambiguous="null", non_existent="null")

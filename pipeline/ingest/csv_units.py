@@ -3,46 +3,7 @@
 from __future__ import annotations
 
 from pipeline.channels import BY_NAME
-from pipeline.units import UNITS
-
-# Spellings seen in headings and units rows, beside the names of `pipeline.units` (common practice, no source).
-_SPELLINGS = {
-    "kt": "kn",
-    "kts": "kn",
-    "knot": "kn",
-    "knots": "kn",
-    "mps": "m/s",
-    "m s-1": "m/s",
-    "km/hr": "km/h",
-    "kmh": "km/h",
-    "kph": "km/h",
-    "°": "deg",
-    "degree": "deg",
-    "degrees": "deg",
-    "deg t": "deg",
-    "deg m": "deg",
-    "°t": "deg",
-    "°m": "deg",
-    "radians": "rad",
-    "metre": "m",
-    "metres": "m",
-    "meters": "m",
-    "feet": "ft",
-    "°c": "degC",
-    "c": "degC",
-    "°f": "degF",
-    "f": "degF",
-    "mb": "mbar",
-    "°/s": "deg/s",
-    "°/min": "deg/min",
-}
-_BY_LOWER = {name.lower(): name for name in UNITS} | _SPELLINGS
-
-
-def unit_named(text: str) -> str | None:
-    """The unit of `pipeline.units` that `text` names, brackets and case aside; None if there is none."""
-    bare = text.strip().strip("[](){}").strip()
-    return bare if bare in UNITS else _BY_LOWER.get(bare.lower())
+from pipeline.units import UNITS, unit_named
 
 
 def conversion(channel: str, unit: str | None) -> tuple[float, float]:

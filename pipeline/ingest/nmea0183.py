@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import os
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import date
@@ -21,7 +21,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.channels import BY_NAME, GROUPS
-from pipeline.ingest import reasons
+from pipeline.ingest import bursts, reasons
 from pipeline.ingest.clock import NO_TIME, Anchors, Bools, Clock, Ints, build_clock
 from pipeline.ingest.piece import SENTENCE_RANK, STAMP_RANK, Part, read_piece
 from pipeline.ingest.readings import REJECTED_SCHEMA, DecodedLog
@@ -84,7 +84,7 @@ def _finished(data: bytes, parts: list[Part], season: tuple[date, date] | None) 
     )
     counts: dict[str, int] = {}
     ignored = _ignored_places(file)
-    clock = _clock(file, ignored, season, counts)
+    clock = _with_bursts(_clock(file, ignored, season, counts), file)
     readings, untimed = _readings(file, ignored, clock)
     status, rejected = _accounts(data, file, ignored, untimed)
     return DecodedLog(
@@ -138,6 +138,69 @@ def _clock(file: _File, ignored: Ints, season: tuple[date, date] | None, counts:
     counts.update(clock.counts)
     _note_disagreement(ordered, counts)
     return clock
+
+
+def _with_bursts(clock: Clock, file: _File) -> Clock:
+    """The clock, with the places of bursts where the log is written in bursts."""
+    if len(clock.place) < bursts.LEAST_BURSTS:
+        return clock
+    kinds = sorted({key for part in file.parts for key, _ in _kinds_of(part)})
+    number = {key: i for i, key in enumerate(kinds)}
+    parts = list(zip(file.parts, file.first_place, strict=False))
+    place, kind = _labelled_places(parts, number)
+    last, tail = _labelled_places(parts[::-1], number)
+    found = bursts.first_of_bursts(
+        place,
+        kind,
+        clock.place,
+        tail=tail,
+        tail_is_read=len(last) > 0 and int(last[-1]) == int(file.first_place[-1]) - 1,
+        usual_step_us=clock.usual_step_us,
+    )
+    if found is None:
+        return clock
+    lead, follower = (_places_of(file, kinds[kind]) for kind in found)
+    return clock.in_bursts(bursts.starts_of_bursts(lead, follower))
+
+
+_SentenceKind = tuple[str, str, str]
+
+
+def _kinds_of(part: Part) -> Iterator[tuple[_SentenceKind, Ints]]:
+    """The kinds of sentences that were read in a part, those that carry a time first, and their places in it."""
+    for (_, _, source), pairs in part.anchors.items():
+        for place, _ in pairs:
+            yield ("", source, ""), place
+    for key, frames in part.readings.items():
+        for frame in frames:
+            yield key, frame["place"].to_numpy()
+
+
+def _labelled_places(parts: list[tuple[Part, int]], kinds: Mapping[_SentenceKind, int]) -> tuple[Ints, Ints]:
+    """Places and kinds of the sentences read in the first few of `parts`, one kind a place, ascending."""
+    places, labels, count = [np.zeros(0, np.int64)], [np.zeros(0, np.int64)], 0
+    for part, first in parts:
+        for key, here in _kinds_of(part):
+            places.append(here + first)
+            labels.append(np.full(len(here), kinds[key]))
+        count += len(part.line_of)
+        if count > bursts.LOOKED_AT:
+            break
+    place, label = np.concatenate(places), np.concatenate(labels)
+    order = np.lexsort((label, place))
+    place, at = np.unique(place[order], return_index=True)
+    return place, label[order][at]
+
+
+def _places_of(file: _File, kind: _SentenceKind) -> Ints:
+    """Places of all sentences of one kind, ascending."""
+    found = [
+        here + first
+        for part, first in zip(file.parts, file.first_place, strict=False)
+        for key, here in _kinds_of(part)
+        if key == kind
+    ]
+    return np.unique(np.concatenate(found)) if found else np.zeros(0, np.int64)
 
 
 def _note_disagreement(sources: list[Anchors], counts: dict[str, int]) -> None:

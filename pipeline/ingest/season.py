@@ -202,12 +202,25 @@ class _Season:
             )
         )
         if store.query("SELECT 1 FROM samples WHERE awa IS NOT NULL AND aws IS NOT NULL LIMIT 1").is_empty():
-            raise UnusableInput([Problem(f"{LOGS_FOLDER}/", NO_WIND)])
+            raise UnusableInput([Problem(f"{LOGS_FOLDER}/", NO_WIND + _much_rejected(store))])
         others = store.read_table("flags").filter(pl.col("stage") != STAGE)
         flags = store.query(sql_text("ingest/flags"))
         store.write_table("flags", pl.concat([flags, others], how="diagonal_relaxed"))
         store.set_fingerprint(STAGE, _digest(*store.read_table("files").sort("sha256")["settings"].to_list()))
         run_checks(store, {"new": list(self.rows)})
+
+
+def _much_rejected(store: Store) -> str:
+    """A hint where the wind may be missing because most lines were rejected; empty where they were not."""
+    files = store.read_table("files")
+    lines, rejected = int(files["lines"].sum()), int(files["rejected"].sum())
+    if rejected * 2 < lines or not rejected:
+        return ""
+    file, line, reason, text = store.query(sql_text("ingest/commonest_rejection")).row(0)
+    return (
+        f". {rejected:,} of {lines:,} lines were rejected, most for: {reason} "
+        f"(such as line {line} of {file}: {text[:80]!r})"
+    )
 
 
 def _row(log: Log, decoded: DecodedLog, merged: MergedLog) -> dict[str, object]:

@@ -7,13 +7,8 @@ from dataclasses import dataclass
 
 import polars as pl
 
-# `[channels.talkers]` may name a group, or one of these words of the trade.
-TALKER_WORDS: dict[str, tuple[str, ...]] = {
-    "wind": ("apparent_wind", "instrument_wind", "wind_direction"),
-    "heading": ("heading_mag", "heading_true", "variation"),
-    "speed": ("water_speed",),
-    "position": ("position", "ground"),
-}
+from pipeline.channels import SENSOR_WORDS
+
 # The sentence made for a quantity comes before one that carries it along; unlisted sentences come last.
 SENTENCE_RANK: dict[str, tuple[tuple[str, ...], ...]] = {
     "position": (("GGA", "GNS"), ("RMC",), ("GLL",)),
@@ -60,10 +55,10 @@ def talker_of(source: str) -> str:
 def talkers_by_group(talkers: Mapping[str, str]) -> dict[str, str]:
     """`[channels.talkers]` by channel group; a group's own name wins over a word of the trade."""
     out: dict[str, str] = {}
-    for word, groups in TALKER_WORDS.items():
+    for word, groups in SENSOR_WORDS.items():
         if word in talkers:
             out.update(dict.fromkeys(groups, talkers[word]))
-    out.update({k: v for k, v in talkers.items() if k not in TALKER_WORDS})
+    out.update({k: v for k, v in talkers.items() if k not in SENSOR_WORDS})
     return out
 
 

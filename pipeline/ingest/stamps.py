@@ -23,7 +23,7 @@ EPOCH_FROM_S, EPOCH_FROM_MS, EPOCH_FROM_US, EPOCH_BELOW = 1e8, 1e11, 1e14, 1e17
 
 FINE, FOREIGN, BAD_STAMP, BAD_TAG_SUM, CUT_TAG = range(5)
 
-_SEPARATORS = " \t,;|\"'[]()<>\x00"
+_SEPARATORS = " \t,;:|=\"'[]()<>\x00-"
 _STAMP = (
     r"^(?:[A-Za-z][\w./-]*[\s,;:]+)?"
     r"(\d{4})-(\d{2})-(\d{2})[Tt _,;\t]+(\d{2}):(\d{2}):(\d{2})(?:[.,](\d+))?"

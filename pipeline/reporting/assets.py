@@ -1,11 +1,11 @@
-"""The files that all pages share: one style sheet, one small script, and the script of Plotly."""
+"""The files that all pages share: one style sheet, two small scripts, and the script of Plotly."""
 
 from __future__ import annotations
 
 from importlib.resources import files
 from pathlib import Path
 
-OWN = ("report.css", "report.js")
+OWN = ("report.css", "report.js", "lookup.js")
 
 
 def write_assets(folder: Path) -> list[Path]:

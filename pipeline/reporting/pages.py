@@ -13,22 +13,25 @@ from markupsafe import Markup
 
 from pipeline.campaign.settings import Boat
 from pipeline.reporting.assets import write_assets
+from pipeline.reporting.calibration_view import calibration_view
 from pipeline.reporting.context import ReportContext
 from pipeline.reporting.figures.chart_drawing import draw_chart
 from pipeline.reporting.figures.curve_drawing import dots_outside, draw_panel
 from pipeline.reporting.figures.interactive import live_chart, live_curves
-from pipeline.reporting.figures.shift_drawing import draw_shift, widest_shift
+from pipeline.reporting.figures.question import question_data
+from pipeline.reporting.figures.shift_drawing import along_range, draw_shift, draw_where, widest_shift
 from pipeline.reporting.figures.strip_drawing import draw_strips
 from pipeline.reporting.figures.time_drawing import draw_session
-from pipeline.reporting.numbers import MISSING, Numbers, moment, plural
+from pipeline.reporting.numbers import Numbers, moment, plural
 from pipeline.reporting.palette import Palette, names_of_sets, palette_for
-from pipeline.reporting.records import answers
+from pipeline.reporting.records import answers, wording
 from pipeline.reporting.records.caution import CAUTION, approximations
 from pipeline.reporting.records.changes import Change, Changes, changes
 from pipeline.reporting.records.chart import MeasuredChart, measured_chart
 from pipeline.reporting.records.curves import CurvePanel, SpeedCurves, speed_curves
 from pipeline.reporting.records.frames import complete
 from pipeline.reporting.records.ledger import Ledger, LedgerRow, ledger
+from pipeline.reporting.records.lookup import Place, chart_table, lookup
 from pipeline.reporting.records.quality import Quality, quality
 from pipeline.reporting.records.sailed import FlownAgainstFastest, flown_against_fastest
 from pipeline.reporting.records.season import Season, season
@@ -40,14 +43,24 @@ PAGES = (
     ("coach.html", "Coach"),
     ("sailmaker.html", "Sailmaker"),
     ("analyst.html", "Analyst"),
+    ("calibration.html", "Calibration"),
 )
+# Heading of each standing in the ledger; untested borders are folded below it.
 STANDINGS = (
     ("moved", "Moved: the interval excludes the design at half of the decided points or more"),
     ("moved in part", "Moved in part: at more points than luck explains"),
     ("undecided", "Measured, not yet decided: the interval is too wide or open"),
     ("confirmed", "Confirmed: narrow, and the design lies inside"),
-    ("untested", "Untested: not measured"),
 )
+# Scripts beside the shared style sheet, by page: hovering figures, or the question box alone.
+FIGURE_SCRIPTS, QUESTION_SCRIPTS = ("plotly.min.js", "report.js"), ("lookup.js",)
+SCRIPTS = {
+    "index.html": QUESTION_SCRIPTS,
+    "coach.html": QUESTION_SCRIPTS,
+    "sailmaker.html": FIGURE_SCRIPTS,
+    "analyst.html": (*FIGURE_SCRIPTS, *QUESTION_SCRIPTS),
+    "calibration.html": (),
+}
 # Rows and drawings beyond these stay in the tables, so that a page of a large season keeps its weight.
 MOST_FILE_ROWS = 100
 MOST_POINT_ROWS = 60
@@ -86,6 +99,7 @@ class Records:
     changes: Changes
     flown: FlownAgainstFastest
     lines: tuple[SessionLine, ...]
+    places: tuple[Place, ...]
 
 
 def write_pages(
@@ -97,7 +111,7 @@ def write_pages(
     races: pl.DataFrame | None = None,
     context: ReportContext | None = None,
 ) -> list[Path]:
-    """Write the four pages and `assets/` into the fresh folder `out`; returns every file written.
+    """Write the five pages and `assets/` into the fresh folder `out`; returns every file written.
 
     `tables` are those of the store by name; one that is missing counts as empty. `designed` holds the rings of the
     designed areas (`sail_set, part, tws_kn, twa_deg`), `races` their `name, start, finish`. Pages link to
@@ -112,10 +126,11 @@ def write_pages(
     shared = _shared(records, boat, context, palette, links)
     shared |= {"caution": CAUTION, "approximations": approximations(boat, whole, context)}
     shared |= {"has_design": designed is not None or whole["design_comparison"].height > 0}
+    shared |= {"calibration": calibration_view(whole, boat, context.numbers)}
     written = write_assets(out / "assets")
     for file, name in PAGES:
         page = out / file
-        values = shared | {"here": file, "title": name, "scripts": file in ("analyst.html", "sailmaker.html")}
+        values = shared | {"here": file, "title": name, "scripts": SCRIPTS[file]}
         page.write_text(render(f"{file}.j2", values), encoding="utf-8", newline="\n")
         written.append(page)
     return written
@@ -129,15 +144,17 @@ def build_records(
     order: tuple[str, ...],
 ) -> Records:
     """All records of a run; `tables` complete, `order` the sets in the order they are listed."""
+    chart = measured_chart(tables, boat, designed)
     return Records(
         season=season(tables, order),
         quality=quality(tables),
-        chart=measured_chart(tables, boat, designed),
+        chart=chart,
         curves=speed_curves(tables),
         ledger=ledger(tables),
         changes=changes(tables),
         flown=flown_against_fastest(tables, races),
         lines=time_lines(tables),
+        places=lookup(chart, tables),
     )
 
 
@@ -161,16 +178,14 @@ def _shared(
         "changes": records.changes,
         "flown": records.flown,
         "answers": said,
-        "readers": (
-            ("coach.html", "Coach: when to change", said["coach"][0]),
-            ("sailmaker.html", "Sailmaker: which borders moved", said["sailmaker"][0]),
-            ("analyst.html", "Analyst: what was sailed", said["analyst"][0]),
-        ),
+        "findings": _findings(said),
+        "table": chart_table(records.chart),
+        "question": question_data(records.places, records.chart, numbers),
         "standings": STANDINGS,
         "pairs": _pairs(records.changes),
-        "rounded": lambda value: numbers.plain(value, 1 if value is not None and value % 1 else 0),
+        "rounded": lambda value, unit: wording.rounded(value, unit, numbers),
+        "places": lambda row, state: wording.places(row.parts, state, row.unit, numbers),
         "stretch": lambda low, high, decimals=0: _stretch(low, high, decimals, numbers),
-        "rounded_span": lambda change: _rounded_span(change, numbers),
         "file_rows": MOST_FILE_ROWS,
         "point_rows": MOST_POINT_ROWS,
         "session_rows": MOST_SESSION_ROWS,
@@ -181,10 +196,20 @@ def _shared(
 def _answers(records: Records, numbers: Numbers) -> dict[str, tuple[str, ...]]:
     return {
         "season": answers.season_answer(records.season, records.quality, numbers),
+        "use": answers.use_answer(records.season, records.quality, numbers),
         "analyst": answers.analyst_answer(records.season, records.flown, records.quality, numbers),
         "sailmaker": answers.sailmaker_answer(records.ledger, numbers, bool(records.chart.designed)),
         "coach": answers.coach_answer(records.changes, records.season, numbers),
     }
+
+
+def _findings(said: Mapping[str, tuple[str, ...]]) -> tuple[tuple[str, str, tuple[str, ...]], ...]:
+    """For each reader: the page, what it answers, and the first findings of its answer."""
+    return (
+        ("coach.html", "Coach: when to change sails", said["coach"][:2]),
+        ("sailmaker.html", "Sailmaker: which designed borders moved", said["sailmaker"][:2]),
+        ("analyst.html", "Analyst: was the fastest set up, and what the data are worth", said["analyst"][:1]),
+    )
 
 
 def _figures(records: Records, palette: Palette) -> dict[str, Any]:
@@ -192,8 +217,13 @@ def _figures(records: Records, palette: Palette) -> dict[str, Any]:
     drawn, left = _sessions(records.lines)
     widest = {along: widest_shift(records.ledger.rows, along) for along in ("tws_kn", "twa_deg")}
 
+    along = {name: along_range(records.ledger.rows, name) for name in ("tws_kn", "twa_deg")}
+
     def chip(row: LedgerRow) -> Markup | None:
         return draw_shift(row, widest[row.along])
+
+    def where(row: LedgerRow) -> Markup | None:
+        return draw_where(row, along[row.along])
 
     return {
         "charts": {
@@ -223,17 +253,19 @@ def _figures(records: Records, palette: Palette) -> dict[str, Any]:
             s.name for s in palette.styles if any(s.name == x.sail_set for q in drawn for x in q.stretches)
         ),
         "chip": chip,
+        "where": where,
     }
 
 
 def _chart_view(records: Records, palette: Palette, *, with_design: bool) -> ChartView:
     chart = records.chart
+    moves = records.ledger.moves if with_design else ()
     crossings = [c for s in (*records.changes.by_angle, *records.changes.by_wind) for c in s.changes]
     return ChartView(
         chart,
-        draw_chart(chart, palette, narrow=False, with_design=with_design, name="chart"),
-        draw_chart(chart, palette, narrow=True, with_design=with_design, name="chart"),
-        live_chart(chart, crossings, palette, with_design=with_design),
+        draw_chart(chart, palette, narrow=False, with_design=with_design, moves=moves, name="chart"),
+        draw_chart(chart, palette, narrow=True, with_design=with_design, moves=moves, name="chart"),
+        live_chart(chart, crossings, moves, palette, with_design=with_design),
     )
 
 
@@ -244,22 +276,15 @@ def _sessions(lines: tuple[SessionLine, ...]) -> tuple[tuple[SessionLine, ...], 
 
 
 def _pairs(found: Changes) -> tuple[tuple[str, str, tuple[Change, ...]], ...]:
+    """All crossings by unordered pair of sets."""
+
     def pair(c: Change) -> tuple[str, str]:
-        return c.set_a, c.set_b
+        return min(c.set_a, c.set_b), max(c.set_a, c.set_b)
 
     def order(c: Change) -> tuple[object, ...]:
-        return (*pair(c), c.at is not None, c.mode, c.along, c.at or 0.0, c.crossing or 0.0)
+        return (*pair(c), c.at is not None, c.mode, c.along, c.at or 0.0, c.crossing or 0.0, c.set_a)
 
     return tuple((a, b, tuple(rows)) for (a, b), rows in groupby(sorted(found.every, key=order), key=pair))
-
-
-def _rounded_span(change: Change, numbers: Numbers) -> str:
-    """Where it does not matter, each end with its unit; an end that the data do not close is open."""
-    if change.from_ is None and change.until is None:
-        return MISSING
-    unit = " kn" if change.unit == "kn" else "°"
-    ends = ("open" if v is None else numbers.plain(v, 1 if v % 1 else 0) + unit for v in (change.from_, change.until))
-    return " to ".join(ends)
 
 
 def _stretch(low: float, high: float, decimals: int, numbers: Numbers) -> str:

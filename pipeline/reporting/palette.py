@@ -10,21 +10,24 @@ import polars as pl
 from pipeline.campaign.settings import BARE, MAIN_ALONE, UNKNOWN, UNLOGGED, Boat
 
 # Chosen for this report: hues far apart for the common kinds of colour blindness, neighbours in the list unlike in
-# lightness so that they part in grey as well. `tests/reporting/test_palette.py` measures both.
+# lightness so that they part in grey as well, each at 3 to 1 or more on the paper (WCAG 2.1, 1.4.11).
+# `tests/reporting/test_palette.py` measures all three.
 INKS: tuple[str, ...] = (
-    "#1730d7",  # blue
-    "#d08700",  # amber
-    "#008755",  # green
-    "#d379a4",  # pink
-    "#79003f",  # wine
-    "#1773e7",  # bright blue
-    "#680b91",  # purple
-    "#ae4902",  # rust
-    "#4c380f",  # umber
-    "#918bd5",  # lavender
+    "#1c31d8",  # blue
+    "#c6800f",  # amber
+    "#0b8453",  # green
+    "#d16f9e",  # pink
+    "#79003e",  # wine
+    "#1b72e6",  # bright blue
+    "#690a91",  # purple
+    "#a44200",  # rust
+    "#422f04",  # umber
+    "#877fcf",  # lavender
 )
 # Ink in the fill of an area, and of an area in doubt: names in dark ink stay legible on both.
 FILL_SHARE, PALE_SHARE = 0.52, 0.28
+# Ink in the colour of small letters, the rest is the dark of the text.
+TEXT_SHARE = 0.6
 DASHES: tuple[str, ...] = ("", "7 3", "2 3", "9 3 2 3", "5 2 1 2 1 2", "12 4")
 QUIET_INKS: Mapping[str, str] = {UNLOGGED: "#6f7f8a", UNKNOWN: "#8a8a86", BARE: "#a9a49a", MAIN_ALONE: "#6b6459"}
 
@@ -39,6 +42,11 @@ class SetStyle:
     fill: str
     pale: str
     dash: str
+
+    @property
+    def text(self) -> str:
+        """The ink darkened so that small letters can be read on paper (WCAG 2.1, 1.4.3)."""
+        return mixed(self.ink, TEXT_SHARE, "#1c2328")
 
 
 @dataclass(frozen=True, slots=True)

@@ -105,16 +105,37 @@ class LogEvidence:
     def forgotten(self, i: int, code: str, hoisted: frozenset[str]) -> bool:
         """Whether a sail that the log never lowered was down once `hoisted` were up (moment `i`).
 
-        Certain where it is later hoisted again or its station is taken. Likely where a later `flying` does not state
-        it and it is a headsail, and wherever it goes unmentioned but is flown in turn with one of `hoisted` otherwise.
+        Certain where it is later hoisted again. Likely wherever it goes unmentioned but is flown in turn with one of
+        `hoisted` otherwise, and where its station is taken later, or a later `flying` does not state it, if it is a
+        sail that gives way to one of `hoisted`. A combination that may well have been flown stays as it was logged.
         """
         fate = self.fate(i, code)[0]
-        if fate in ("hoisted", "station taken"):
+        if fate in ("hoisted", "lowered"):
+            return fate == "hoisted"
+        if any(self.in_turn(code, other) for other in hoisted):
             return True
-        if fate == "lowered":
+        return fate in ("station taken", "not stated") and any(self._gives_way(code, other) for other in hoisted)
+
+    def _gives_way(self, code: str, other: str) -> bool:
+        """Whether a sail comes down for `other` by what the boat's named sets say of their stations.
+
+        They never stand together where both are used; or `other` is a spinnaker and this a headsail that neither a
+        named set nor the log flies under one (common practice, no source). Sails that the log shows flown together
+        never give way.
+        """
+        sails = self.boat.sails
+        if frozenset((code, other)) in self.together:
             return False
-        by_kind = fate == "not stated" and self.boat.sails[code].kind == "headsail"
-        return by_kind or any(self.in_turn(code, other) for other in hoisted)
+        used = [{sails[c].station for c in s.sails} for s in self.boat.sail_sets]
+        here, there = sails[code].station, sails[other].station
+        apart = not any({here, there} <= stations for stations in used)
+        if apart and any(here in s for s in used) and any(there in s for s in used):
+            return True
+        if sails[other].kind != "spinnaker" or sails[code].kind != "headsail":
+            return False
+        spinnakers = {c for c, sail in sails.items() if sail.kind == "spinnaker"}
+        named = any(code in s.sails and spinnakers.intersection(s.sails) for s in self.boat.sail_sets)
+        return not named and not any(frozenset((code, c)) in self.together for c in spinnakers)
 
     def repeated(self, i: int, code: str) -> bool:
         """Whether a sail was moved the same way a few minutes before: an entry written twice, not a contradiction."""

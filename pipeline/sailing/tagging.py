@@ -28,7 +28,7 @@ from functools import partial
 import numpy as np
 import polars as pl
 
-from pipeline.campaign.sail_sets import sails_of
+from pipeline.campaign.sail_sets import lacks_mainsail, sails_of
 from pipeline.campaign.settings import UNKNOWN, UNLOGGED, Boat
 from pipeline.sailing.log_moments import LATE_ENTRY, LogEvidence, Moment, moments_of
 from pipeline.sailing.sails_aloft import NOTHING_KNOWN, Aloft, Remark, is_a_set, step
@@ -40,6 +40,9 @@ CARRY_OVER = timedelta(hours=6)  # formats.md: a set carries over gaps of up to 
 CHANGE = timedelta(minutes=3)
 # A day that begins with a hoist soon after the instruments were switched on begins with nothing aloft (our own choice).
 FRESH_START = timedelta(hours=2)
+
+# The name is that of the same sails with the main up, so such time must not be taken for that set.
+WITHOUT_MAIN = "sails without the mainsail: not the set that bears this name"
 
 SOURCES = ("sail log", "carried over", "none")
 QUALITIES = ("logged", "carried", "changing", "doubtful", "none")  # from the best to the worst
@@ -141,7 +144,8 @@ def _time_line(
         state, remarks = step(state, moment.entries, boat, partial(log.forgotten, i), partial(log.repeated, i))
         if fresh:
             state = _with_fresh_doubt(state, moment, boat, spans)
-        stretches.append(Stretch(moment.time, state, moment.time, state.name(boat), state.doubt))
+        doubt = state.doubt or (WITHOUT_MAIN if lacks_mainsail(state.drawing, boat) else "")
+        stretches.append(Stretch(moment.time, state, moment.time, state.name(boat), doubt))
         marks += [_mark(r, log, i) for r in remarks]
     stretches += [Stretch(t, NOTHING_KNOWN, None, UNLOGGED) for t in lapses]
     # At one time the end of what was known comes first, then the entry.

@@ -102,7 +102,7 @@ class Layout:
 
 
 def names_for(sail_set: str, boat: Boat, until: datetime | None) -> tuple[str, ...]:
-    """Components of a set at a moment: hull, the set itself, each reef, its own way with reefs, recuts begun by then."""
+    """Components of a set at a moment: hull, the set itself, each reef, its own way with them, recuts begun by then."""
     base, reefs = reefs_of(sail_set)
     names = [HULL, f"set {base}", *(f"reef {k}" for k in range(1, reefs + 1))]
     if reefs:

@@ -53,7 +53,7 @@ class Axis:
         return self.low + self.step * (np.arange(self.count) - 1.0)
 
     def rows(self, x: Floats, derivative: int = 0) -> tuple[Ints, Floats]:
-        """First index (n,) and the four values (n, 4) of the basis, or of its derivative, at x (held inside the axis)."""
+        """First index (n,) and the four values (n, 4) of the basis, or its derivative, at x (held inside the axis)."""
         pieces = self.count - 3
         t = np.clip((np.asarray(x, dtype=float) - self.low) / self.step, 0.0, pieces)
         first = np.minimum(t.astype(np.int64), pieces - 1)

@@ -18,7 +18,7 @@ class DayBlock:
     """Windows of one sailing day (or a part of a very long one): everything about them but the surfaces.
 
     `rows` number them in the season; `distance_h` is the time between any two, `same_session`, `same_set` and
-    `same_stretch` whether they share one, `mode` the products of their mode weights, `tack` the same with the sign of the tacks.
+    `same_stretch` whether they share one, `mode` the products of their mode weights, `tack` these with the tacks' sign.
     """
 
     rows: Ints

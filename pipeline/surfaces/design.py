@@ -112,7 +112,7 @@ def design_rows(
     """The design, and the variance of log speed that doubt in the wind gives each window.
 
     With `coefficients` of an earlier round the slopes of the surfaces are known: the windows are then placed half-way
-    between smooth and measured wind, and two covariates say how much of the jump was felt. Without, they are placed at the
+    between smooth and measured wind, and two covariates say how much of the jump was felt. Without, they stand at the
     smooth wind.
     """
     n = seen.count

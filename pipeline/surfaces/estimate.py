@@ -16,13 +16,17 @@ from pipeline.surfaces.latent_wind import LatentWind, number_stretches
 from pipeline.surfaces.model import Posterior, Problem, evaluate, split_days
 from pipeline.surfaces.observations import Observations
 
-# Rounds of robust weights; each starts from the last one's parameters. The weights settle to a per cent by then.
+# Rounds of robust weights, and steps of the search in each; each starts from the last one's parameters.
 STEPS = (10, 10, 8, 6)
-ROUNDS = len(STEPS)
+# A season of many sets or windows says so much about its parameters that a short search on some of its days serves;
+# the surfaces themselves always use every window.
+STEPS_LARGE = (7, 4, 2, 0)
+LARGE_COEFFICIENTS = 900
+SEARCH_WINDOWS = 5000
 
 
 def robust_weights(fit: Posterior, given: Floats) -> Weights:
-    """Expected precision of each window's noise, and of each stretch's effect, under Student's t given the fit (EM step).
+    """Expected precision of each window's noise, and of each stretch's effect, under Student's t (EM step).
 
     Uses the posterior mean and variance of the noise of the window, not its residual alone, so that a window which
     its own day effect could explain is not called an outlier.
@@ -73,12 +77,15 @@ def estimate(
     theta = parameters.PRIOR_MEAN.copy()
     weight = Weights(np.ones(seen.count), np.ones(seen.count), np.zeros(seen.count))
     coefficients: Floats | None = None
-    for k in range(ROUNDS):
+    steps = STEPS_LARGE if frame.layout.size > LARGE_COEFFICIENTS else STEPS
+    every = max(1, -(-seen.count // SEARCH_WINDOWS))
+    for most in steps:
         design, given = design_rows(frame, seen, latent, coefficients)
         problem = Problem(frame.layout, split_days(design, blocks), seen.y, EXTRA_SD, centre)
         weight = replace(weight, given=given)
-        theta = search(problem, theta, weight, STEPS[k], tick)
+        if most:
+            theta = search(replace(problem, days=problem.days[::every]), theta, weight, most, tick)
         posterior = evaluate(problem, theta, weight, with_gradient=False)
         weight = robust_weights(posterior, given)
         coefficients = posterior.mean
-    return problem, evaluate(problem, theta, weight, with_gradient=False), weight
+    return problem, evaluate(problem, theta, weight, with_gradient=False, with_root=True), weight

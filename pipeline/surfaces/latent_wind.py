@@ -23,6 +23,8 @@ STRETCH_TURN_DEG = 15.0
 STRETCH_WINDOWS = 60
 # Candidates for the memory of the wind and for the share of the error in the variance about a stretch's mean.
 MEMORY_H = np.array([1.0, 2.0, 4.0, 8.0, 16.0]) / 60.0
+# Stretches that the search among the candidates looks at, evenly chosen; two parameters need no more.
+SEARCH_STRETCHES = 300
 SHARES = np.array([0.01, 0.03, 0.06, 0.12, 0.2, 0.3, 0.45, 0.6, 0.8])
 
 
@@ -75,15 +77,16 @@ def split_wind(seen: Observations) -> LatentWind:
 
 
 def smooth_series(value: Floats, hours: Floats, stretches: list[Ints]) -> Smoothed:
-    """Smooth `value` along each stretch: unknown mean + exponential covariance + white error, by marginal likelihood."""
+    """Smooth `value` along each stretch: unknown mean + exponential covariance + white error."""
     long = [r for r in stretches if len(r) >= 3]
     smooth, variance = value.copy(), np.zeros_like(value)
     if sum(len(r) - 1 for r in long) < 20:
         return Smoothed(smooth, np.zeros_like(value), variance, 0.0)
+    chosen = long[:: -(-len(long) // SEARCH_STRETCHES)]
     best = (np.inf, MEMORY_H[0], SHARES[0], 0.0)
     for memory in MEMORY_H:
         for share in SHARES:
-            likelihood, scale = _profile(value, hours, long, memory, share)
+            likelihood, scale = _profile(value, hours, chosen, memory, share)
             if likelihood < best[0]:
                 best = (likelihood, memory, share, scale)
     _, memory, share, scale = best

@@ -47,7 +47,7 @@ class Problem:
 class Posterior:
     """Coefficients: mean (p,), and `root` with covariance = root' root. `theta`: log parameters.
 
-    For each window: `white_residual`, its noise, with the variance left about it, and its standard deviation beforehand;
+    For each window: `white_residual`, its noise, with the variance left about it, and its prior standard deviation;
     `stretch_effect`, what its stretch has of its own, with the variance left.
     """
 
@@ -108,7 +108,9 @@ def prior_factor(problem: Problem, theta: dict[str, float]) -> tuple[list[tuple[
     return factors, derivatives
 
 
-def evaluate(problem: Problem, theta: Floats, weight: Weights, *, with_gradient: bool = True) -> Posterior:
+def evaluate(
+    problem: Problem, theta: Floats, weight: Weights, *, with_gradient: bool = True, with_root: bool = False
+) -> Posterior:
     """Posterior, and minus the log of (marginal likelihood x prior of theta) with its gradient."""
     named = parameters.named(theta)
     p, n = problem.layout.size, len(problem.y)
@@ -129,33 +131,32 @@ def evaluate(problem: Problem, theta: Floats, weight: Weights, *, with_gradient:
         quad += zy @ zy
         kept.append((chol, zx, zy, white))
     factors, derivatives = prior_factor(problem, named)
-    scale = np.zeros((p, p))
-    for place, factor in factors:
-        scale[place, place] = factor
     n_surface = sum(part.count for part in problem.layout.components)
-    scale[np.arange(n_surface, p), np.arange(n_surface, p)] = problem.extra_sd
     al = _times_blocks(a, factors, problem.extra_sd, n_surface)
     m = _times_blocks(al.T, factors, problem.extra_sd, n_surface)
     m[np.diag_indices_from(m)] += 1.0
     cm = linalg.cholesky(m, lower=True, check_finite=False)
-    root = linalg.solve_triangular(cm, scale.T, lower=True, check_finite=False)
-    z = root @ c
-    mean = root.T @ z
+    whitened_c = _times_blocks(c[None], factors, problem.extra_sd, n_surface)[0]
+    z = linalg.solve_triangular(cm, whitened_c, lower=True, check_finite=False)
+    whitened_mean = linalg.solve_triangular(cm, z, lower=True, trans=1, check_finite=False)
+    mean = _blocks_times(whitened_mean[:, None], factors, problem.extra_sd, n_surface)[:, 0]
+    m_inverse = _inverse(cm)
+    half = _blocks_times(m_inverse, factors, problem.extra_sd, n_surface)
+    spread = _blocks_times(half.T, factors, problem.extra_sd, n_surface)
     objective = half_log + np.log(np.diagonal(cm)).sum() + 0.5 * (quad - z @ z)
     shift = (theta - parameters.PRIOR_MEAN) / parameters.PRIOR_SD
     objective += 0.5 * shift @ shift
     grad = shift / parameters.PRIOR_SD
     residual, uncertainty, white_sd, effect, effect_left = np.zeros((5, n))
     if with_gradient:
-        grad[:N_SURFACE] -= _surface_gradient(problem, a, c, mean, root, derivatives)
+        grad[:N_SURFACE] -= _surface_gradient(problem, factors, whitened_mean, m_inverse, derivatives)
     for day, (chol, zx, zy, white) in zip(problem.days, kept, strict=True):
         rows = day.block.rows
         inverse = linalg.cho_solve((chol, True), np.eye(len(rows)), check_finite=False)
         whitened = zy - zx @ mean[day.columns]
         alpha = linalg.solve_triangular(chol, whitened, lower=True, trans=1, check_finite=False)
         vx = linalg.solve_triangular(chol, zx, lower=True, trans=1, check_finite=False)
-        seen = root[:, day.columns] @ vx.T
-        known = seen.T @ seen
+        known = vx @ spread[np.ix_(day.columns, day.columns)] @ vx.T
         residual[rows] = white * alpha
         uncertainty[rows] = np.maximum(white - white**2 * (np.diagonal(inverse) - np.diagonal(known)), 0.0)
         white_sd[rows] = np.sqrt(white * weight.window[rows])
@@ -166,6 +167,7 @@ def evaluate(problem: Problem, theta: Floats, weight: Weights, *, with_gradient:
         if with_gradient:
             h = np.outer(alpha, alpha) + known - inverse
             grad[N_SURFACE:] -= gradient(day.block, named, weight.of(rows), h)
+    root = _root(cm, factors, problem.extra_sd, n_surface) if with_root else np.zeros((0, p))
     return Posterior(
         theta.copy(), mean, root, float(objective), grad, residual, uncertainty, white_sd, effect, effect_left
     )
@@ -180,16 +182,50 @@ def _times_blocks(a: Floats, factors: list[tuple[slice, Floats]], extra_sd: Floa
     return out
 
 
+def _blocks_times(a: Floats, factors: list[tuple[slice, Floats]], extra_sd: Floats, first_extra: int) -> Floats:
+    """The block-diagonal factor times `a`."""
+    out = np.empty_like(a)
+    for place, factor in factors:
+        out[place] = factor @ a[place]
+    out[first_extra:] = extra_sd[:, None] * a[first_extra:]
+    return out
+
+
+def _inverse(factor: Floats) -> Floats:
+    """Inverse of a matrix from its lower Cholesky factor."""
+    lower, info = linalg.lapack.dpotri(factor, lower=1)
+    if info != 0:
+        raise np.linalg.LinAlgError(f"dpotri ended with {info}")
+    return np.tril(lower) + np.tril(lower, -1).T
+
+
+def _root(cm: Floats, factors: list[tuple[slice, Floats]], extra_sd: Floats, first_extra: int) -> Floats:
+    """C^-1 L', whose square is the posterior covariance."""
+    transposed = np.zeros((len(cm), len(cm)))
+    for place, factor in factors:
+        transposed[place, place] = factor.T
+    extra = np.arange(first_extra, len(cm))
+    transposed[extra, extra] = extra_sd
+    return np.asarray(linalg.solve_triangular(cm, transposed, lower=True, check_finite=False))
+
+
 def _surface_gradient(
-    problem: Problem, a: Floats, c: Floats, mean: Floats, root: Floats, derivatives: list[dict]
+    problem: Problem,
+    factors: list[tuple[slice, Floats]],
+    whitened_mean: Floats,
+    m_inverse: Floats,
+    derivatives: list[dict],
 ) -> Floats:
-    """Derivatives of the log marginal likelihood to the logs of the surface parameters."""
-    score = c - a @ mean
-    ra = root @ a
+    """Derivatives of the log marginal likelihood to the logs of the surface parameters.
+
+    Half the trace of dK (K^-1 (bb' + S) K^-1 - K^-1), block by block in whitened coordinates.
+    """
     out = dict.fromkeys(parameters.NAMES[:N_SURFACE], 0.0)
-    for part, d in zip(problem.layout.components, derivatives, strict=True):
-        place = slice(part.first, part.first + part.count)
-        g = np.outer(score[place], score[place]) - a[place, place] + ra[:, place].T @ ra[:, place]
+    for (place, factor), d in zip(factors, derivatives, strict=True):
+        g = np.outer(whitened_mean[place], whitened_mean[place]) + m_inverse[place, place]
+        g[np.diag_indices_from(g)] -= 1.0
+        inner = linalg.solve_triangular(factor, g, lower=True, trans=1, check_finite=False)
+        outer = linalg.solve_triangular(factor, inner.T, lower=True, trans=1, check_finite=False)
         for name, dk in d.items():
-            out[name] += 0.5 * float((g * dk).sum())
+            out[name] += 0.5 * float((outer * dk).sum())
     return np.array([out[name] for name in parameters.NAMES[:N_SURFACE]])

@@ -29,7 +29,7 @@ class SeasonFit:
     """The fit of a season.
 
     `sets`, `tws_kn` (whole knots) and `twa_deg` (multiples of 5) span the grid; `log_speed` and `log_sd` (sets, tws,
-    twa) are posterior mean and standard deviation of log boat speed in knots on an ordinary day, mean of both tacks, NaN
+    twa) are posterior mean and standard deviation of log boat speed (kn) on an ordinary day, mean of both tacks, NaN
     out of reach; `supported` says where they are more than a guess. `parameters` holds what the data chose, `weights`
     the robust weight of each usable window in order of time.
     """
@@ -49,7 +49,7 @@ class SeasonFit:
     _posterior: Posterior | None = None
 
     def draws(self, n: int, seed: int) -> Floats:
-        """Joint draws of boat speed in knots, shape (n, sets, tws, twa), NaN out of reach. The same seed, the same draws."""
+        """Joint draws of boat speed in knots, shape (n, sets, tws, twa), NaN out of reach; fixed by the seed."""
         shape = self.log_speed.shape
         out = np.full((n, *shape), np.nan)
         if self._posterior is None or self._rows is None or n == 0:
@@ -75,7 +75,7 @@ def fit_season(windows: pl.DataFrame, boat: Boat, *, progress: Callable[[str], N
     """Fit all sail sets of a season jointly.
 
     Takes the table `windows` (columns beyond it, `tws_trend_kn_min` among them, are used where present); windows
-    tagged `unknown` or `BARE`, and those without a finite wind or speed, are passed over. Fewer or poorer windows end in
+    tagged `unknown` or `BARE`, and those without a finite wind or speed, are passed over. Poorer windows end in
     wider intervals and less support, never in an error; without any, all is empty.
     """
     say = progress or (lambda _: None)

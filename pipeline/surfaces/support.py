@@ -30,7 +30,7 @@ HALF_90 = 1.6448536269514722  # standard normal quantile of 0.95
 def within_reach(
     tws_kn: Floats, twa_deg: Floats, at_tws_kn: Floats, at_twa_deg: Floats, *, windows: int, stretch: float = 1.0
 ) -> NDArray[np.bool_]:
-    """Whether at least `windows` of the points (tws_kn, twa_deg) lie within `stretch` reaches of each place asked for."""
+    """Whether at least `windows` of the points (tws_kn, twa_deg) lie within `stretch` reaches of each place."""
     count = np.zeros(len(at_tws_kn), dtype=np.int64)
     for k in range(0, len(tws_kn), 2000):
         d_tws = (tws_kn[k : k + 2000, None] - at_tws_kn[None, :]) / (REACH_TWS_KN * stretch)

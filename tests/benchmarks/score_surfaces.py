@@ -1,7 +1,9 @@
-"""How well the fit recovers known boats: run by hand, `python tests/benchmarks/score_surfaces.py [FIRST-LAST] [boat ...]` (seeds).
+"""How well the fit recovers known boats: run by hand (seeds and boats may be given).
 
-Prints, for each boat and pooled, the figures the project sets itself: surface error, interval coverage, share of the
-conditions with two supported sets, regret against the designed chart, wrong `clear` verdicts, border error and coverage.
+`python tests/benchmarks/score_surfaces.py [FIRST-LAST] [boat ...]`.
+
+Prints, for each boat and pooled, the figures the project sets itself: surface error, coverage, share of the
+conditions with two supported sets, regret against the designed chart, wrong `clear` verdicts, border errors.
 """
 
 from __future__ import annotations
@@ -138,14 +140,17 @@ def show(label: str, rows: list[dict]) -> None:
     by_season = [100 * np.sqrt(np.mean(r["error"] ** 2)) for r in rows]
     borders = {k: np.concatenate([np.asarray(r["borders"][k], float) for r in rows]) for k in rows[0]["borders"]}
     wrong = np.concatenate([np.asarray(r["wrong"], float) for r in rows])
+    own, design = (100 * np.mean([r[k] for r in rows]) for k in ("own", "design"))
+    sd = 100 * np.concatenate([r["sd"] for r in rows]).mean()
+    kn, deg = (np.median(borders[k]) if len(borders[k]) else np.nan for k in ("err_kn", "err_deg"))
+    held_b, closed, found = (borders[k].mean() if len(borders[k]) else np.nan for k in ("held", "closed", "found"))
     print(
         f"{label:10s} rms {100 * np.sqrt(np.mean(error**2)):.2f}% (seasons {min(by_season):.2f}-{max(by_season):.2f}) "
-        f"hold {held.mean():.3f} sd {100 * np.concatenate([r['sd'] for r in rows]).mean():.2f}% "
-        f"two {np.mean([r['two'] for r in rows]):.2f} regret {np.mean([r['own'] for r in rows]) / np.mean([r['design'] for r in rows]):.2f} "
-        f"({100 * np.mean([r['own'] for r in rows]):.2f}/{100 * np.mean([r['design'] for r in rows]):.2f}%) wrong clear {wrong.mean() if len(wrong) else 0:.3f} of {len(wrong)} | "
-        f"border kn {np.median(borders['err_kn']):.2f} deg {np.median(borders['err_deg']) if len(borders['err_deg']) else np.nan:.1f} "
-        f"hold {borders['held'].mean():.2f} closed {borders['closed'].mean():.2f} n {len(borders['held'])} found {borders['found'].mean():.2f} of {len(borders['found'])} | "
-        f"{np.mean([r['seconds'] for r in rows]):.1f} s"
+        f"hold {held.mean():.3f} sd {sd:.2f}% two {np.mean([r['two'] for r in rows]):.2f} "
+        f"regret {own / design:.2f} ({own:.2f}/{design:.2f}%) "
+        f"wrong clear {wrong.mean() if len(wrong) else 0:.3f} of {len(wrong)} | "
+        f"border kn {kn:.2f} deg {deg:.1f} hold {held_b:.2f} closed {closed:.2f} n {len(borders['held'])} "
+        f"found {found:.2f} of {len(borders['found'])} | {np.mean([r['seconds'] for r in rows]):.1f} s"
     )
 
 

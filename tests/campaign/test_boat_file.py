@@ -48,7 +48,7 @@ def test_defaults_where_only_the_needed_keys_are_given():
     assert boat is not None and [p.fatal for p in problems] == [False]
     assert boat.instruments.reference_height_m == 10.0
     assert boat.calibration.boat.leeway_coefficient == 8.0
-    assert boat.csv[0].delimiter == "," and not boat.design.given
+    assert boat.csv[0].delimiter == "" and not boat.design.given
 
 
 @pytest.mark.parametrize(

@@ -82,3 +82,13 @@ def test_publish_moves_whole_files_and_cleans_up(tmp_path: Path) -> None:
         output_folder.publish(folder, tmp_path)
     assert (tmp_path / "tables" / "a.csv").read_text("utf-8") == "new"
     assert [p.name for p in tmp_path.iterdir()] == ["tables"]
+
+
+def test_a_failed_check_of_our_own_is_a_sentence(capsys, monkeypatch, tmp_path: Path) -> None:
+    def fail(*_: object, **__: object) -> None:
+        raise AssertionError("check lines_add_up failed: [{'file': 'a.nmea'}]")
+
+    monkeypatch.setattr("pipeline.chain.run_campaign", fail)
+    assert main(["run", str(tmp_path)]) == 1
+    said = capsys.readouterr().err
+    assert "lines_add_up" in said and "a fault of the program, not of your data" in said and "Traceback" not in said

@@ -48,7 +48,7 @@ def test_posterior_equals_statsmodels_gls() -> None:
     x = np.column_stack([np.ones(N), RNG.normal(size=(N, 2))])
     y = x @ [0.3, 0.2, -0.1] + RNG.normal(0, 0.02, N)
     problem = Problem(Layout((), (), {}, 3, {}), (DayData(BLOCK, np.arange(3), x),), y, np.full(3, 1e5), 0.0)
-    ours = evaluate(problem, parameters.PRIOR_MEAN, WEIGHT, with_gradient=False)
+    ours = evaluate(problem, parameters.PRIOR_MEAN, WEIGHT, with_gradient=False, with_root=True)
     theirs = sm.GLS(y, x, sigma=covariance(BLOCK, NAMED, WEIGHT)[0]).fit()
     assert ours.mean == pytest.approx(theirs.params, rel=1e-6)
     assert ours.root.T @ ours.root == pytest.approx(theirs.normalized_cov_params, rel=1e-5)

@@ -7,9 +7,11 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.channels import BY_NAME, CHANNELS
+from pipeline.campaign.boat_file import parse_boat
+from pipeline.channels import BY_NAME, CHANNELS, GROUPS, SENSOR_WORDS
 from pipeline.ingest.merge import FRESH, FRESH_BIT, merge_log, usual_step_us
 from pipeline.ingest.readings import REJECTED_SCHEMA, DecodedLog
+from pipeline.ingest.sources import talkers_by_group
 
 T0 = datetime(2027, 6, 12, 12)
 
@@ -34,6 +36,15 @@ def log_of(**groups):
         parts = frame if isinstance(frame, list) else [frame]
         frames[group] = pl.concat(parts, how="diagonal").sort("time", maintain_order=True)
     return DecodedLog(1, 1, 0, pl.DataFrame(schema=REJECTED_SCHEMA), frames, True)
+
+
+def test_every_word_for_a_talker_means_the_same_in_boat_toml_and_here():
+    head = '[boat]\nname="A"\nloa_m=9\n[instruments]\nwind_sensor_height_m=12\n[channels]\n'
+    for word, groups in SENSOR_WORDS.items():
+        assert set(groups) <= set(GROUPS)
+        boat, _ = parse_boat(f'{head}talkers = {{ {word} = "WI" }}'.encode())
+        assert boat is not None
+        assert talkers_by_group(boat.channels.talkers) == talkers_by_group({word: "WI"}) == dict.fromkeys(groups, "WI")
 
 
 def merge(talkers=None, **groups):

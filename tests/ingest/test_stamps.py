@@ -21,7 +21,7 @@ def at(*parts: int) -> datetime:
     return datetime(*parts, tzinfo=UTC)
 
 
-@pytest.mark.parametrize("behind", [" ", "\t", ",", ";", ", ", ""])
+@pytest.mark.parametrize("behind", [" ", "\t", ",", ";", ", ", "", ":", ": ", " - ", " | ", "=", "> "])
 @pytest.mark.parametrize(
     ("stamp", "expected"),
     [

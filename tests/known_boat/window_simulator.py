@@ -189,7 +189,7 @@ class Conditions:
 
 
 def designed_truth(truth: Truth, error: float, rng: np.random.Generator) -> dict[str, RegularGridInterpolator]:
-    """The designer's log speeds: the truth with smooth errors of each set's own, so that borders lie off by some knots."""
+    """The designer's log speeds: the truth with smooth errors of each set's own, so that borders lie off."""
     tws, twa = np.meshgrid(TWS, TWA, indexing="ij")
     out = {}
     for name in truth.sets:
@@ -246,7 +246,7 @@ def season(boat_name: str, seed: int, conditions: Conditions | None = None) -> S
         twa, tack, names, wrong = np.empty(n), np.empty(n), [], np.zeros(n, bool)
         t = 0
         training = rng.random() < c.training_share
-        for length, kind, angle in _legs(rng, c.hours * 60):
+        for length, _kind, angle in _legs(rng, c.hours * 60):
             m = min(int(length / step_min), n - t)
             if m <= 0:
                 break

@@ -36,6 +36,7 @@ class Page(HTMLParser):
         self.addresses: list[str] = []
         self.tags: Counter[str] = Counter()
         self.unlabelled: list[str] = []
+        self.regions: list[str] = []
         self.words: list[str] = []
         self.blocks: list[str] = []
         self.text = path.read_text(encoding="utf-8")
@@ -52,6 +53,8 @@ class Page(HTMLParser):
         if "id" in given:
             self.ids.append(given["id"] or "")
         self.addresses += [given[k] or "" for k in ("href", "src") if k in given]
+        if given.get("role") == "region":
+            self.regions.append(given.get("aria-label") or "")
         if tag == "svg" and not (given.get("aria-label") or given.get("aria-hidden")):
             self.unlabelled.append(str(given))
         if tag == "th" and "scope" not in given:
@@ -82,6 +85,7 @@ def assert_whole(folder: Path) -> dict[str, Page]:
         steps = [b - a for a, b in zip(page.headings, page.headings[1:], strict=False)]
         assert max(steps) <= 1, f"{file}: a heading level is skipped"
         assert page.unlabelled == []
+        assert [r for r, n in Counter(page.regions).items() if n > 1 or not r] == []
         assert [i for i, n in Counter(page.ids).items() if n > 1] == []
         assert not [a for a in page.addresses if re.match(r"(?i)\w+:|//", a) and a != "data:,"]
         for address in page.addresses:
@@ -114,7 +118,8 @@ def test_pages_are_whole_and_reach_nothing_outside(folder: Path) -> None:
         "index.html",
         "sailmaker.html",
     ]
-    assert sorted(p.name for p in (folder / "assets").iterdir()) == ["plotly.min.js", "report.css", "report.js"]
+    assets = sorted(p.name for p in (folder / "assets").iterdir())
+    assert assets == ["lookup.js", "plotly.min.js", "report.css", "report.js"]
     assert all("figures are invented" in all_words(p) for p in pages.values())
 
 
@@ -152,6 +157,47 @@ def test_interactive_curves_hold_the_numbers_of_the_surfaces(folder: Path, table
     rows = tables["surfaces"].filter((pl.col("sail_set") == "G1") & (pl.col("tws_kn") == 12) & pl.col("supported"))
     assert line["x"] == rows["twa_deg"].to_list()
     assert line["y"] == pytest.approx(rows["bsp_kn"].to_list(), abs=5e-4)
+
+
+def test_no_script_offers_to_send_the_data_away(folder: Path) -> None:
+    script = (folder / "assets" / "report.js").read_text(encoding="utf-8")
+    buttons = re.search(r"modeBarButtons: \[\[(.*?)\]\]", script)
+    assert buttons
+    assert buttons[1] == '"toImage", "zoom2d", "pan2d", "resetScale2d"'  # a list of all: no default buttons come along
+    assert 'plotlyServerURL: ""' in script
+
+
+def question(folder: Path) -> dict[str, dict[str, list[str]]]:
+    text = (folder / "coach.html").read_text(encoding="utf-8")
+    block = re.search(r'<script type="application/json" id="lookup-data">(.*?)</script>', text, re.S)
+    assert block
+    return json.loads(block[1])
+
+
+def test_the_question_box_knows_every_sailed_place_and_no_other(folder: Path, tables: Tables) -> None:
+    sailed = tables["best_set"].filter(pl.col("verdict") != "unsailed")
+    keys = {f"{round(w)} {round(a / 5)}" for w, a in sailed.select("tws_kn", "twa_deg").iter_rows()}
+    assert set(question(folder)["places"]) == keys
+
+
+def test_which_set_at_14_kn_and_75_degrees(folder: Path, tables: Tables) -> None:
+    here = (pl.col("tws_kn") == 14) & (pl.col("twa_deg") == 75)
+    best = tables["best_set"].filter(here).row(0, named=True)
+    lead, *speeds = question(folder)["places"]["14 15"]
+    assert lead.startswith(f"{best['best_set']}, ")
+    assert f"ahead of {best['runner_up']} (probability {100 * best['probability']:.0f} %)" in lead
+    measured = tables["surfaces"].filter(here & pl.col("supported")).sort("bsp_kn", descending=True)
+    assert [s.split(" kn")[0] for s in speeds] == [
+        f"{r['sail_set']} {r['bsp_kn']:.1f}" for r in measured.iter_rows(named=True)
+    ]
+
+
+def test_the_chart_stands_as_a_table_too(folder: Path, tables: Tables) -> None:
+    words = all_words(Page(folder / "coach.html"))
+    row = tables["best_set"].filter((pl.col("twa_deg") == 110) & (pl.col("tws_kn") == 18)).row(0, named=True)
+    assert row["verdict"] == "clear"
+    assert "Every wind and angle" in words
+    assert f"<bdi>{row['best_set']}</bdi>" in (folder / "coach.html").read_text(encoding="utf-8")
 
 
 def test_tables_are_linked_only_where_they_exist(tables: Tables, boat: Boat, tmp_path: Path) -> None:
@@ -216,6 +262,36 @@ def test_names_are_escaped_and_whole(
         assert page.tags["script"] == page.text.count("<script")
         assert "<script>alert" not in page.text
         assert "49" not in all_words(page).split(name)[0][-4:]
+
+
+def test_one_set_only(tables: Tables, boat: Boat, designed: pl.DataFrame, tmp_path: Path) -> None:
+    some = {}
+    for name, frame in tables.items():
+        own = frame.filter(pl.col("sail_set") == "J1") if "sail_set" in frame.columns else frame
+        some[name] = own.clear() if "set_a" in frame.columns else own
+    some["best_set"] = (
+        some["surfaces"]
+        .filter("supported")
+        .select("tws_kn", "twa_deg", best_set="sail_set")
+        .with_columns(
+            verdict=pl.lit("close"),
+            probability=pl.lit(None, pl.Float64),
+            margin_pct=pl.lit(None, pl.Float64),
+            runner_up=pl.lit(None, pl.String),
+        )
+    )
+    write_pages(some, boat, tmp_path, designed=designed.filter(pl.col("sail_set") == "J1"))
+    pages = assert_whole(tmp_path)
+    assert "No border between two sets could be measured" in all_words(pages["coach.html"])
+    assert "No steady time can be judged" in all_words(pages["analyst.html"])
+
+
+def test_a_season_of_one_hour_with_a_single_window(tables: Tables, boat: Boat, tmp_path: Path) -> None:
+    some = {"windows": tables["windows"].head(1), "segments": tables["segments"].head(1), "files": tables["files"]}
+    write_pages(some, boat, tmp_path)
+    pages = assert_whole(tmp_path)
+    assert "1 steady window kept" in all_words(pages["index.html"])
+    assert "No sail set was sailed steadily often enough" in all_words(pages["analyst.html"])
 
 
 def test_hundreds_of_sessions_keep_the_pages_light(

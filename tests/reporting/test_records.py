@@ -3,22 +3,30 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import datetime, timedelta
+from itertools import combinations
 
 import numpy as np
 import polars as pl
 import pytest
 
 from pipeline.campaign.settings import Boat
+from pipeline.reporting.figures.axes import Scale
+from pipeline.reporting.figures.chart_drawing import edges_of_areas
 from pipeline.reporting.figures.curve_drawing import dots_outside
+from pipeline.reporting.figures.strip_drawing import MARK_SIZE, place_marks
+from pipeline.reporting.figures.svg import label_width
 from pipeline.reporting.records.changes import changes, round_to
-from pipeline.reporting.records.chart import measured_chart
+from pipeline.reporting.records.chart import Cell, measured_chart
 from pipeline.reporting.records.curves import MOST_DOTS, speed_curves
+from pipeline.reporting.records.evidence import Evidence, evidence_at
 from pipeline.reporting.records.frames import complete
 from pipeline.reporting.records.ledger import ledger, lucky_moved
 from pipeline.reporting.records.limits import apparent_speed_kn, limits_of_sets
+from pipeline.reporting.records.lookup import chart_table
 from pipeline.reporting.records.quality import MOST_REJECTED, quality
-from pipeline.reporting.records.sailed import flown_against_fastest
+from pipeline.reporting.records.sailed import Loss, Split, flown_against_fastest
 from pipeline.reporting.records.season import season, with_sessions
 from pipeline.reporting.records.timeline import MOST_POINTS, time_lines
 from pipeline.tables import TABLES
@@ -139,7 +147,7 @@ def comparison_rows(*rows: tuple[float | None, float | None, float | None, str])
         ],
         schema=TABLES["design_comparison"].columns,
     )
-    return {"design_comparison": frame}
+    return complete({"design_comparison": frame})
 
 
 def test_a_border_that_nobody_sailed_is_untested_with_nothing_filled_in() -> None:
@@ -168,10 +176,103 @@ def test_one_moved_point_of_many_confirmed_is_luck() -> None:
 def test_large_shifts_with_large_errors_are_shrunk_most() -> None:
     wide = comparison_rows((4.0, -6.0, 14.0, "untested"))["design_comparison"].with_columns(set_a=pl.lit("W"))
     firm = comparison_rows((2.0, 1.5, 2.5, "moved"))["design_comparison"]
-    rows = {r.set_a: r for r in ledger({"design_comparison": pl.concat([wide, firm])}).rows}
-    assert rows["W"].reliance is not None
-    assert rows["A"].reliance is not None
+    rows = {r.set_a: r for r in ledger(complete({"design_comparison": pl.concat([wide, firm])})).rows}
     assert rows["W"].reliance < rows["A"].reliance
+
+
+def test_borders_gather_both_directions_of_a_pair(tables: Tables) -> None:
+    found = ledger(tables)
+    pairs = {frozenset((r.set_a, r.set_b)) for r in found.rows}
+    assert len(found.borders) == len(pairs) == 5
+    assert sum(len(b.tested) + len(b.silent) for b in found.borders) == len(found.rows)
+    assert [b.standing for b in found.borders] == [b.tested[0].standing for b in found.borders]
+
+
+def test_parts_say_where_along_a_border_it_moved() -> None:
+    rows = [(1.0, 0.5, 1.5, "moved")] * 2 + [(0.1, -0.5, 0.7, "confirmed")] + [(0.4, -2.0, 3.0, "untested")]
+    (row,) = ledger(comparison_rows(*rows, (None, None, None, "untested"))).rows
+    assert [(p.state, p.low, p.high) for p in row.parts] == [
+        ("moved", 40.0, 45.0),
+        ("confirmed", 50.0, 50.0),
+        ("undecided", 55.0, 55.0),
+        ("untested", 60.0, 60.0),
+    ]
+
+
+def test_a_border_beyond_the_data_has_moved_at_least_so_far() -> None:
+    (row,) = ledger(comparison_rows((None, 0.5, None, "moved"), (None, 1.5, None, "moved"))).rows
+    assert (row.shift, row.at_least, row.standing) == (None, 1.0, "moved")
+    assert ledger(comparison_rows((None, 0.5, None, "moved"))).moves == ()
+
+
+def test_moves_go_from_the_design_to_the_measured_border(tables: Tables) -> None:
+    moved = tables["design_comparison"].filter((pl.col("verdict") == "moved") & pl.col("measured").is_not_null())
+    moves = ledger(tables).moves
+    assert len(moves) == moved.height
+    for m in moves:
+        along_wind = m.designed_twa_deg == m.measured_twa_deg
+        at = m.designed_twa_deg if along_wind else m.designed_tws_kn
+        ends = (m.designed_tws_kn, m.measured_tws_kn) if along_wind else (m.designed_twa_deg, m.measured_twa_deg)
+        row = moved.filter(
+            (pl.col("set_a") == m.set_a)
+            & (pl.col("set_b") == m.set_b)
+            & (pl.col("at") == at)
+            & (pl.col("along") == ("tws_kn" if along_wind else "twa_deg"))
+        )
+        assert ends in row.select("designed", "measured").rows()
+
+
+def test_evidence_counts_steady_minutes_near_the_border_and_common_days() -> None:
+    begin = datetime(2027, 6, 1, 12)
+    blank = dict.fromkeys(TABLES["windows"].columns) | {"session": 0}
+    rows = [
+        blank | {"start": begin + timedelta(days=day), "sail_set": name, "tws_kn": tws, "twa_deg": twa}
+        for day, name, tws, twa in [
+            (0, "A", 14.0, -60.0),
+            (0, "B", 15.5, 65.0),
+            (1, "A", 14.0, 60.0),
+            (1, "B", 17.0, 60.0),
+        ]
+    ]
+    windows = pl.DataFrame(
+        [r | {"end": r["start"] + timedelta(minutes=1)} for r in rows], schema=TABLES["windows"].columns
+    )
+    assert evidence_at(windows, "A", "B", "tws_kn", [(14.0, 60.0)]) == Evidence(2.0, 1.0, 1)
+    assert evidence_at(windows, "A", "B", "twa_deg", [(60.0, 14.0)]) == Evidence(2.0, 1.0, 1)
+    assert evidence_at(windows, "A", "B", "tws_kn", []) == Evidence(0.0, 0.0, 0)
+
+
+def test_marks_of_one_bar_never_touch_in_a_lane(tables: Tables) -> None:
+    x = Scale(4.0, 30.0, 46.0, 390.0)
+    lanes = 0
+    for strip in changes(tables).by_angle:
+        marks = place_marks(strip, x)
+        assert len(marks) == sum(c.crossing is not None for c in strip.changes)
+        lanes = max([lanes, *(m.lane for m in marks)])
+        for one, two in combinations(marks, 2):
+            if one.lane == two.lane:
+                ends = [max(m.high, m.label_x + label_width(m.text, MARK_SIZE)) for m in (one, two)]
+                starts = [min(m.low, m.label_x) for m in (one, two)]
+                assert ends[0] <= starts[1] or ends[1] <= starts[0]
+    assert lanes >= 1
+
+
+def test_no_border_is_drawn_where_the_data_of_one_set_end(tables: Tables, boat: Boat) -> None:
+    cells = [
+        Cell(8.0 + k, 90.0, name, "clear", 1.0, 2.0, None, False, measured)
+        for k, (name, measured) in enumerate([("A", ("A", "B")), ("B", ("A", "B")), ("C", ("C",))])
+    ]
+    chart = replace(measured_chart(tables, boat, None), cells=tuple(cells), tws_step_kn=1.0, twa_step_deg=5.0)
+    borders, edge = edges_of_areas(chart)
+    assert borders == [(8.5, 87.5, 8.5, 92.5)]
+    assert (9.5, 87.5, 9.5, 92.5) in edge
+
+
+def test_the_chart_as_a_table_holds_the_cells_of_the_chart(tables: Tables, boat: Boat) -> None:
+    chart = measured_chart(tables, boat, None)
+    table = chart_table(chart)
+    held = {(w, a): c for a, cells in table.rows for w, c in zip(table.winds_kn, cells, strict=True) if c}
+    assert held == {(c.tws_kn, c.twa_deg): c for c in chart.cells if c.tws_kn in table.winds_kn}
 
 
 def test_changes_hold_every_crossover_rounded(tables: Tables) -> None:
@@ -280,22 +381,31 @@ def flown_tables(flown: str) -> Tables:
 
 def test_loss_against_the_fastest_set_is_that_of_the_surfaces() -> None:
     found = flown_against_fastest(flown_tables("slow"))
-    assert found.share_fastest == 0.0
-    assert found.loss_pct == pytest.approx(100.0 * (1.0 - 7.0 / 8.0))
-    assert found.clearly_slower_minutes == pytest.approx(1.0)
-    assert found.sets[0].mostly_instead == "fast"
+    assert found.split == Split(0.0, 0.0, 1.0)
+    assert found.loss_pct == found.clear_loss_pct == pytest.approx(100.0 * (1.0 - 7.0 / 8.0))
+    assert found.sets[0].worst == found.worst == Loss("slow", "fast", 1.0, pytest.approx(12.5), clear=True)
 
 
 def test_nothing_is_lost_with_the_fastest_set_up() -> None:
     found = flown_against_fastest(flown_tables("fast"))
-    assert (found.share_fastest, found.loss_pct, found.clearly_slower_minutes) == (1.0, 0.0, 0.0)
+    assert (found.split, found.loss_pct, found.worst) == (Split(1.0, 0.0, 0.0), 0.0, None)
+    assert found.clear_loss_pct is None
+
+
+def test_what_the_data_cannot_tell_apart_is_neither_fastest_nor_slower() -> None:
+    given = flown_tables("slow")
+    close = given["best_set"].with_columns(verdict=pl.lit("close"), probability=pl.lit(0.7))
+    found = flown_against_fastest(given | {"best_set": close})
+    assert found.split == Split(0.0, 1.0, 0.0)
+    assert found.worst is not None
+    assert not found.worst.clear
 
 
 def test_a_set_without_a_surface_is_not_judged_rather_than_lossless() -> None:
     found = flown_against_fastest(flown_tables("third"))
-    assert (found.steady_minutes, found.judged_minutes) == (1.0, 0.0)
-    assert found.share_fastest is found.loss_pct is None
-    assert found.days[0].share_fastest is None
+    assert (found.steady_minutes, found.split.judged) == (1.0, 0.0)
+    assert found.loss_pct is found.worst is found.days[0].loss_pct is None
+    assert found.sets[0].steady_minutes == 1.0
 
 
 def test_races_take_their_own_windows() -> None:

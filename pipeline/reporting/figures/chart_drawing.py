@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import math
+from collections.abc import Iterable, Sequence
 from itertools import pairwise
 
 from markupsafe import Markup
@@ -11,16 +12,27 @@ from pipeline.reporting.figures.axes import Scale, draw_axes, round_step, ticks
 from pipeline.reporting.figures.svg import Drawing, fitted, label_width, short
 from pipeline.reporting.palette import Palette
 from pipeline.reporting.records.chart import LABEL_DEPTH_CELLS, AreaLabel, Cell, DesignedRing, MeasuredChart
+from pipeline.reporting.records.ledger import Move
 
 INK, PAPER, LIMIT_INK = "#1c2328", "#ffffff", "#111111"
+MOVE_INK, ARROW_HEAD = "#a11d00", 8.0
 WIDE, NARROW = (900.0, 600.0), (400.0, 540.0)
 Box = tuple[float, float, float, float]
 
 
 def draw_chart(
-    chart: MeasuredChart, palette: Palette, *, narrow: bool, with_design: bool = True, name: str = ""
+    chart: MeasuredChart,
+    palette: Palette,
+    *,
+    narrow: bool,
+    with_design: bool = True,
+    moves: Sequence[Move] = (),
+    name: str = "",
 ) -> Markup:
-    """Areas per fastest set, doubt hatched, unsailed blank, the design dashed on top. `name` parts ids of one page."""
+    """Areas per fastest set, doubt hatched, unsailed blank, the design dashed on top, with arrows for what moved.
+
+    `name` parts ids of one page.
+    """
     width, height = NARROW if narrow else WIDE
     drawing = Drawing(width, height, label=describe(chart, with_design), kind="narrow" if narrow else "wide")
     x = Scale(*chart.tws_range, 48.0, width - 12.0)
@@ -43,6 +55,7 @@ def draw_chart(
     taken = _places_of_labels(chart.labels, x, y)
     if with_design:
         _draw_design(drawing, chart, x, y, taken)
+        _draw_moves(drawing, moves, x, y)
     _draw_labels(drawing, chart, palette, x, y)
     return drawing.markup()
 
@@ -115,8 +128,11 @@ def _draw_edges(drawing: Drawing, chart: MeasuredChart, x: Scale, y: Scale) -> N
 
 
 def edges_of_areas(chart: MeasuredChart) -> tuple[list[Box], list[Box]]:
-    """Measured borders (between cells of different sets) and the edge of the data, as lines in knots and degrees."""
-    at = {(round(c.tws_kn / chart.tws_step_kn), round(c.twa_deg / chart.twa_step_deg)): c.sail_set for c in chart.cells}
+    """Measured borders and edges of the data, as lines in knots and degrees.
+
+    Between two sets lies a border only where both are measured on both sides; elsewhere the data of one set end there.
+    """
+    at = {(round(c.tws_kn / chart.tws_step_kn), round(c.twa_deg / chart.twa_step_deg)): c for c in chart.cells}
     borders, edge = [], []
     for (i, j), own in at.items():
         w0, a0 = (i - 0.5) * chart.tws_step_kn, (j - 0.5) * chart.twa_step_deg
@@ -127,8 +143,10 @@ def edges_of_areas(chart: MeasuredChart) -> tuple[list[Box], list[Box]]:
             other = at.get((i + di, j + dj))
             if other is None:
                 edge.append((line[0], line[1], line[2], line[3]))
-            elif other != own and (di, dj) > (0, 0):
-                borders.append((line[0], line[1], line[2], line[3]))
+            elif other.sail_set != own.sail_set and (di, dj) > (0, 0):
+                both = {own.sail_set, other.sail_set}
+                measured = both <= set(own.measured) and both <= set(other.measured)
+                (borders if measured else edge).append((line[0], line[1], line[2], line[3]))
     return _merged(borders), _merged(edge)
 
 
@@ -156,11 +174,42 @@ def _draw_design(drawing: Drawing, chart: MeasuredChart, x: Scale, y: Scale, tak
         return
     drawing.add("path", d=path, fill="none", stroke=PAPER, stroke_width=4.0, opacity=0.85)
     drawing.add("path", d=path, fill="none", stroke=INK, stroke_width=2.0, stroke_dasharray="7 5")
-    for ring in chart.designed:
-        place = _place_of_ring(ring, chart, x, y, taken)
-        if place:
-            text = fitted(ring.sail_set, 11.0, 90.0)
-            drawing.text(*place, text, title=f"{ring.sail_set}, designed", class_="designed", text_anchor="middle")
+    for ring, px, py in _places_of_rings(chart, x, y, taken):
+        text = fitted(ring.sail_set, 11.0, 90.0)
+        drawing.text(px, py, text, title=f"{ring.sail_set}, designed", class_="designed", text_anchor="middle")
+
+
+def designed_names(chart: MeasuredChart) -> list[tuple[str, float, float]]:
+    """Names of the designed areas with a free place for each, in knots and degrees, as on the wide drawing."""
+    x, y = Scale(*chart.tws_range, 48.0, WIDE[0] - 12.0), Scale(*chart.twa_range, 30.0, WIDE[1] - 42.0)
+    found = _places_of_rings(chart, x, y, _places_of_labels(chart.labels, x, y))
+    back_x, back_y = Scale(x.start, x.end, x.low, x.high), Scale(y.start, y.end, y.low, y.high)
+    return [(ring.sail_set, back_x(px), back_y(py - 4.0)) for ring, px, py in found]
+
+
+def _places_of_rings(
+    chart: MeasuredChart, x: Scale, y: Scale, taken: list[Box]
+) -> list[tuple[DesignedRing, float, float]]:
+    places = ((ring, _place_of_ring(ring, chart, x, y, taken)) for ring in chart.designed)
+    return [(ring, *place) for ring, place in places if place]
+
+
+def _draw_moves(drawing: Drawing, moves: Sequence[Move], x: Scale, y: Scale) -> None:
+    """An arrow from each designed point to where its border was measured; a head only where there is room for one."""
+    for m in moves:
+        x0, y0 = x(m.designed_tws_kn), y(m.designed_twa_deg)
+        x1, y1 = x(m.measured_tws_kn), y(m.measured_twa_deg)
+        length = math.hypot(x1 - x0, y1 - y0)
+        if length < ARROW_HEAD or not all(map(math.isfinite, (x0, y0, x1, y1))):
+            continue
+        u, v = (x1 - x0) / length * ARROW_HEAD, (y1 - y0) / length * ARROW_HEAD
+        head = f"M{short(x1)} {short(y1)}L{short(x1 - u - v / 2)} {short(y1 - v + u / 2)}"
+        head += f"L{short(x1 - u + v / 2)} {short(y1 - v - u / 2)}Z"
+        said = f"{m.set_a} to {m.set_b}: designed {m.designed_tws_kn:g} kn, {m.designed_twa_deg:g} degrees; measured "
+        said += f"{m.measured_tws_kn:.1f} kn, {m.measured_twa_deg:.0f} degrees"
+        for stroke, width in ((PAPER, 4.4), (MOVE_INK, 2.0)):
+            drawing.line(x0, y0, x1 - u / 2, y1 - v / 2, stroke=stroke, stroke_width=width)
+        drawing.add("path", d=head, fill=MOVE_INK, stroke=PAPER, stroke_width=0.8, title=said)
 
 
 def designed_edges(chart: MeasuredChart) -> dict[Box, list[str]]:

@@ -138,4 +138,4 @@ def _draw_names(drawing: Drawing, ends: list[tuple[float, float, SetStyle]]) -> 
             if left < other_end and other_left < end and abs(at - other) < LABEL_GAP:
                 at = other + LABEL_GAP
         placed.append((at, left, end))
-        drawing.text(left, at + 4, name, title=style.name, class_="curvename", fill=style.ink)
+        drawing.text(left, at + 4, name, title=style.name, class_="curvename", fill=style.text)

@@ -14,11 +14,19 @@ from typing import Any
 import plotly.graph_objects as go
 from markupsafe import Markup
 
-from pipeline.reporting.figures.chart_drawing import boxes, designed_edges, edges_of_areas, label_size
+from pipeline.reporting.figures.chart_drawing import (
+    MOVE_INK,
+    boxes,
+    designed_edges,
+    designed_names,
+    edges_of_areas,
+    label_size,
+)
 from pipeline.reporting.palette import Palette
 from pipeline.reporting.records.changes import Change
 from pipeline.reporting.records.chart import MeasuredChart
 from pipeline.reporting.records.curves import CurvePanel, SetCurve, SpeedCurves
+from pipeline.reporting.records.ledger import Move
 
 INK, GRID = "#1c2328", "#dcd8cf"
 STATES = ("clear", "close", "alone")
@@ -28,7 +36,7 @@ SAID = {"clear": "clearly fastest", "close": "fastest, in doubt", "alone": "only
 
 
 def live_chart(
-    chart: MeasuredChart, borders: Sequence[Change], palette: Palette, *, with_design: bool
+    chart: MeasuredChart, borders: Sequence[Change], moves: Sequence[Move], palette: Palette, *, with_design: bool
 ) -> Markup | None:
     """The measured chart with a reading for each cell; None where nothing was sailed."""
     if not chart.cells:
@@ -39,6 +47,13 @@ def live_chart(
     figure.add_trace(_readings(chart))
     if with_design and chart.designed:
         figure.add_trace(_designed(chart))
+        if moves:
+            figure.add_trace(_moves(moves))
+        for name, tws_kn, twa_deg in designed_names(chart):
+            figure.add_annotation(
+                x=tws_kn, y=twa_deg, text=f"<i>{html.escape(name[:18])}</i>", showarrow=False, name="designed",
+                font={"size": 11, "color": INK}, bgcolor="rgba(255,255,255,0.6)", borderpad=1,
+            )  # fmt: skip
     crossings = [c for c in borders if c.mode == "fixed-angle" and c.crossing is not None and c.at is not None]
     if crossings:
         figure.add_trace(_crossings(crossings))
@@ -141,6 +156,18 @@ def _designed(chart: MeasuredChart) -> go.Scatter:
         text=[v for name in names for v in (name, name, None)],
         mode="lines", line={"color": INK, "width": 2, "dash": "dash"},
         hovertemplate="designed edge of %{text}<extra></extra>",
+    )  # fmt: skip
+
+
+def _moves(moves: Sequence[Move]) -> go.Scatter:
+    """Lines from each designed point to where its border was measured."""
+    return go.Scatter(
+        x=[v for m in moves for v in (m.designed_tws_kn, m.measured_tws_kn, None)],
+        y=[v for m in moves for v in (m.designed_twa_deg, m.measured_twa_deg, None)],
+        text=[v for m in moves for v in (*[f"{html.escape(m.set_a)} to {html.escape(m.set_b)}"] * 2, None)],
+        mode="lines+markers", line={"color": MOVE_INK, "width": 2},
+        marker={"symbol": "arrow", "size": [v for _ in moves for v in (0, 10, 0)], "angleref": "previous"},
+        hovertemplate="moved: %{text}<extra></extra>",
     )  # fmt: skip
 
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from markupsafe import Markup, escape
 
 # Mean width of a letter of a sans-serif face in parts of its size; to see whether a label fits.
-LETTER_WIDTH = 0.58
+LETTER_WIDTH, BOLD_LETTER_WIDTH = 0.58, 0.68
 # First-strong isolation, so that right-to-left names do not reorder what stands beside them (Unicode UAX #9).
 _ISOLATE, _POP = "\u2068", "\u2069"
 
@@ -75,6 +77,11 @@ def _attributes(attributes: dict[str, object]) -> str:
 def label_width(text: str, size: float) -> float:
     """Estimated width of a label."""
     return LETTER_WIDTH * size * len(text)
+
+
+def fitting_size(text: str, sizes: Sequence[float], room: float) -> float | None:
+    """The first of the sizes at which the whole text fits in bold; None where none does: it is not cut short then."""
+    return next((s for s in sizes if BOLD_LETTER_WIDTH * s * len(text) <= room), None)
 
 
 def fitted(text: str, size: float, room: float) -> str:

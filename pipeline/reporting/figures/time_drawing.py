@@ -7,8 +7,8 @@ from datetime import datetime, timedelta
 
 from markupsafe import Markup
 
-from pipeline.reporting.figures.axes import AXIS, GRID, Scale
-from pipeline.reporting.figures.svg import Drawing, fitted, label_width, short
+from pipeline.reporting.figures.axes import AXIS, GRID, Scale, round_step, ticks
+from pipeline.reporting.figures.svg import Drawing, fitting_size, short
 from pipeline.reporting.palette import Palette
 from pipeline.reporting.records.timeline import Reading, SessionLine
 
@@ -21,7 +21,8 @@ JOIN_UNITS = 0.5
 JOIN_PART = 0.05
 # Qualities of the time line (see `pipeline.sailing.tagging`) that are drawn as doubt.
 DOUBTFUL = ("carried", "changing", "doubtful")
-WIND_INK, SPEED_INK = "#5c6266", "#1c2328"
+WIND_INK, SPEED_INK, ASIDE_INK = "#5c6266", "#1c2328", "#8f887a"
+NAME_SIZES = (12.0, 10.0, 8.5)
 
 
 def draw_session(line: SessionLine, palette: Palette, *, narrow: bool, prefix: str) -> Markup:
@@ -29,7 +30,7 @@ def draw_session(line: SessionLine, palette: Palette, *, narrow: bool, prefix: s
     width = NARROW if narrow else WIDE
     drawing = Drawing(width, HEIGHT, label=describe(line), kind="narrow" if narrow else "wide")
     whole_s = (line.end - line.start).total_seconds()
-    x = Scale(0.0, whole_s, 4.0, width - 52.0)
+    x = Scale(0.0, whole_s, 20.0, width - 52.0)
     _draw_clock(drawing, line, x)
     doubt = drawing.hatch(f"{prefix}{'n' if narrow else 'w'}", "#ffffff", gap=5.0, width=1.6)
     for stretch in line.stretches:
@@ -40,11 +41,12 @@ def draw_session(line: SessionLine, palette: Palette, *, narrow: bool, prefix: s
         if stretch.quality in DOUBTFUL:
             drawing.add("rect", x=x0, y=2, width=max(0.6, x1 - x0), height=22, fill=doubt, title=said)
         drawing.line(x0, 2, x0, 24, stroke="#ffffff", stroke_width=1)
-        name = fitted(stretch.sail_set, 12.0, x1 - x0 - 8)
-        if label_width(name, 12.0) <= x1 - x0 - 6:
-            drawing.text(x0 + 5, 17, name, class_="barname")
+        size = fitting_size(stretch.sail_set, NAME_SIZES, x1 - x0 - 5)
+        if size:
+            name = stretch.sail_set
+            drawing.text(x0 + 3, 17, name, title=said, class_="barname", style=f"font-size:{size:g}px")
     _draw_ticks(drawing, x, line.start, line.steady, 28.7, "#1c2328")
-    _draw_ticks(drawing, x, line.start, [(begin, end) for begin, end, _ in line.aside], 33.7, "#b9b2a4")
+    _draw_ticks(drawing, x, line.start, [(begin, end) for begin, end, _ in line.aside], 33.7, ASIDE_INK)
     _draw_readings(drawing, line, x, width)
     return drawing.markup()
 
@@ -93,6 +95,10 @@ def _draw_readings(drawing: Drawing, line: SessionLine, x: Scale, width: float) 
     top = max(max(r.tws_kn for r in line.readings), max(r.bsp_kn for r in line.readings), 1.0)
     y = Scale(0.0, top, HEIGHT - 18.0, 44.0)
     drawing.line(x.start, y(0.0), x.end, y(0.0), stroke=AXIS, stroke_width=0.6)
+    for value in ticks(0.0, top, round_step(top, 3)):
+        if value:
+            drawing.line(x.start, y(value), x.end, y(value), stroke=GRID, stroke_width=0.7)
+        drawing.text(x.start - 4, y(value) + 3.5, f"{value:g}", class_="spark", text_anchor="end")
     ends = []
     for field, ink, dash, name in (("tws_kn", WIND_INK, "4 2", "TWS"), ("bsp_kn", SPEED_INK, "", "BSP")):
         drawing.add(

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from pipeline.campaign.settings import UNLOGGED
-from pipeline.reporting.numbers import MISSING, Numbers, plural
+from pipeline.reporting.numbers import Numbers, plural
 from pipeline.reporting.records.changes import Change, Changes, Strip
-from pipeline.reporting.records.ledger import Ledger, LedgerRow, lucky_moved
+from pipeline.reporting.records.ledger import Border, Ledger, lucky_moved
 from pipeline.reporting.records.quality import Quality
-from pipeline.reporting.records.sailed import FlownAgainstFastest
+from pipeline.reporting.records.sailed import FlownAgainstFastest, Loss
 from pipeline.reporting.records.season import Season
+from pipeline.reporting.records.wording import advice, measure, named, places, shift_words
+
+# Borders and reasons that an answer names; the tables below it name all.
+MOST_NAMED = 3
 
 NOT_ENOUGH = (
     "Nothing was sailed steadily often enough for a measured speed: the pages show what was logged and why it was "
@@ -34,74 +38,108 @@ def season_answer(season: Season, quality: Quality, numbers: Numbers) -> tuple[s
 
 
 def analyst_answer(season: Season, flown: FlownAgainstFastest, quality: Quality, numbers: Numbers) -> tuple[str, ...]:
-    """Which sets were fastest against flown, and what the data are worth."""
+    """Whether a slower set was up, how much could be judged, and how much of the season was used."""
     said = []
+    split = flown.split
     if season.windows == 0:
         said.append(NOT_ENOUGH)
-    elif flown.share_fastest is None:
+    elif not split.judged:
         said.append(
             "Whether the fastest set was up cannot be said: nowhere are two sets measured well enough to be compared."
         )
     else:
+        said.append(_slower(flown, numbers))
         said.append(
-            f"{numbers.percent(flown.share_fastest)} of the steady time that can be judged was sailed with the set "
-            f"that measured fastest; the mean loss against it was {numbers.plain(flown.loss_pct, 1)} % of speed."
+            f"Clearly the fastest set was up for {numbers.duration(split.fastest)}; for "
+            f"{numbers.duration(split.in_doubt)} the data cannot tell it from another. "
+            f"Not judged: {numbers.duration(flown.steady_minutes - split.judged)} where one set alone is measured."
         )
-        said.append(
-            f"Judged: {numbers.duration(flown.judged_minutes)} of {numbers.duration(flown.steady_minutes)} steady. A "
-            f"clearly slower set was up for {numbers.duration(flown.clearly_slower_minutes)}."
-        )
-        worst = max(flown.sets, key=lambda s: (s.loss_pct or 0.0) * s.judged_minutes)
-        if worst.mostly_instead and (worst.loss_pct or 0.0) > 0:
-            said.append(
-                f"Most was lost under {worst.sail_set}: {numbers.plain(worst.loss_pct, 1)} % over "
-                f"{numbers.duration(worst.judged_minutes)}, mostly where {worst.mostly_instead} measured faster."
-            )
-    said.extend(season_answer(season, quality, numbers))
+        if flown.worst:
+            said.append(f"Most was lost under {loss_words(flown.worst, numbers)}.")
+    said.extend(use_answer(season, quality, numbers))
     return tuple(said)
 
 
+def _slower(flown: FlownAgainstFastest, numbers: Numbers) -> str:
+    split = flown.split
+    whole = numbers.duration(split.judged)
+    if not split.slower:
+        return f"In the {whole} that can be judged no clearly slower set was up."
+    return (
+        f"A clearly slower set was up for {numbers.duration(split.slower)} of the {whole} that can be judged, on "
+        f"average {numbers.plain(flown.clear_loss_pct, 1)} % slower than the fastest."
+    )
+
+
+def loss_words(loss: Loss, numbers: Numbers) -> str:
+    """ "J1 where J2 measures faster: 0.4 % of speed over 12 min"."""
+    doubt = "" if loss.clear else " (in doubt)"
+    up, instead = named(loss.sail_set), named(loss.instead)
+    size = f"{numbers.plain(loss.loss_pct, 1)} % of speed over {numbers.duration(loss.minutes)}"
+    return f"{up} where {instead} measures faster: {size}{doubt}"
+
+
+def use_answer(season: Season, quality: Quality, numbers: Numbers) -> tuple[str, ...]:
+    """How much of the logged time was used, and what most of the rest was lost to."""
+    use = quality.use
+    if use is None or use.kept_share is None:
+        return season_answer(season, quality, numbers)
+    rest = ", ".join(f"{r.reason} {numbers.percent(r.share)}" for r in use.lost_to[:MOST_NAMED])
+    said = f"Used: {numbers.percent(use.kept_share)} of the logged time, {numbers.duration(season.steady_minutes)} in "
+    said += f"{plural(season.windows, 'steady window')} on {plural(season.days, 'day')}."
+    return (f"{said} Most of the rest was set aside for: {rest}." if rest else said,)
+
+
 def sailmaker_answer(ledger: Ledger, numbers: Numbers, has_design: bool) -> tuple[str, ...]:
-    """Which borders moved, by how much, which are confirmed, what is untested."""
+    """Which borders moved, by how much, which are confirmed, what is untested, and whether it may be luck."""
     if not ledger.rows:
         if has_design:
             return ("The designed chart has no border that the data could be laid against.",)
         return ("No designed chart was given: the page shows the measured borders alone.",)
-    moved, part = ledger.of("moved"), ledger.of("moved in part")
-    confirmed, open_ = ledger.of("confirmed"), ledger.of("undecided", "untested")
+    moved = ledger.of("moved", "moved in part")
+    confirmed = ledger.of("confirmed")
     counts = (
-        (moved, "moved"),
-        (part, "moved in part"),
-        (confirmed, "confirmed"),
-        (open_, "not decided by the data yet"),
+        (len(moved), "moved"),
+        (len(confirmed), "confirmed"),
+        (len(ledger.of("undecided")), "measured without a decision"),
+        (len(ledger.of("untested")), "not measured"),
     )
-    found = ", ".join(f"{len(rows)} {name}" for rows, name in counts if rows)
-    pairs = {frozenset((r.set_a, r.set_b)) for r in ledger.rows}
-    lines = plural(len(ledger.rows), "designed border line")
-    said = [f"Of {lines} ({plural(len(pairs), 'pair')} of sets, in wind speed or in angle): {found}."]
-    said += [_moved(r, numbers) for r in (*moved, *part)[:3]]
-    tested = sum(r.number("moved") + r.number("confirmed") for r in ledger.rows)
-    if tested:
-        points = sum(r.number("moved") for r in ledger.rows)
-        said.append(
-            f"Point by point: {numbers.count(points)} of {plural(tested, 'decided point')} moved; luck alone would "
-            f"call up to about {numbers.plain(lucky_moved(ledger.rows), 0)} of them moved."
-        )
-    return tuple(said)
+    found = ", ".join(f"{numbers.count(n)} {name}" for n, name in counts if n)
+    said = [f"Of {plural(len(ledger.borders), 'designed border')} between two sail sets: {found}."]
+    said += [_moved(b, numbers) for b in moved[:MOST_NAMED]]
+    if confirmed:
+        names = "; ".join(_confirmed(b, numbers) for b in confirmed[:MOST_NAMED])
+        more = len(confirmed) - MOST_NAMED
+        said.append(f"Confirmed: {names}{f'; and {more} more' if more > 0 else ''}.")
+    return (*said, *_luck(ledger, numbers))
 
 
-def _moved(row: LedgerRow, numbers: Numbers) -> str:
-    direction = {"kn": "in wind speed", "deg": "in angle"}[row.unit]
-    cost = (
-        ""
-        if row.cost_s_per_nm is None
-        else f"; costs {numbers.plain(row.cost_s_per_nm, 1)} s a mile between the two borders"
-    )
-    unit = " kn" if row.unit == "kn" else "°"
-    return (
-        f"{row.set_a} to {row.set_b}, {direction}: {numbers.signed(row.shift, 1)}{unit} from the design "
-        f"({numbers.span(row.shift_low, row.shift_high, 1, sign=True)}){cost}."
-    )
+def _luck(ledger: Ledger, numbers: Numbers) -> list[str]:
+    moved = sum(r.number("moved") for r in ledger.rows)
+    decided = moved + sum(r.number("confirmed") for r in ledger.rows)
+    if not decided:
+        return []
+    lucky = max(1, round(lucky_moved(ledger.rows)))
+    return [
+        f"Is it luck? Along the borders {plural(decided, 'point')} could be decided and {numbers.count(moved)} of them "
+        f"moved; were the design right everywhere, about {numbers.count(lucky)} would be called moved all the same."
+    ]
+
+
+def _moved(border: Border, numbers: Numbers) -> str:
+    row = border.tested[0]
+    found = places(row.parts, "moved", row.unit, numbers)
+    where = f", at {found}" if found else ""
+    cost_s = row.where_moved.cost_s_per_nm
+    cost = f"; sailing to the design costs {numbers.plain(cost_s, 1)} s a mile between the two borders"
+    cost = "" if cost_s is None else cost
+    return f"{named(row.set_a)} to {named(row.set_b)}{where}: {shift_words(row, numbers)}{cost}."
+
+
+def _confirmed(border: Border, numbers: Numbers) -> str:
+    row = border.tested[0]
+    within = "" if row.shift is None else f" (shift {measure(row.shift, row.unit, numbers)})"
+    return f"{named(row.set_a)} to {named(row.set_b)} at {places(row.parts, 'confirmed', row.unit, numbers)}{within}"
 
 
 def coach_answer(changes: Changes, season: Season, numbers: Numbers) -> tuple[str, ...]:
@@ -115,42 +153,34 @@ def coach_answer(changes: Changes, season: Season, numbers: Numbers) -> tuple[st
         return (
             "No border between two sets could be measured: no two sets are both known well enough in the same wind.",
         )
-    said = [f"Close-hauled: {advice(c, numbers)}" for c in changes.beats[:3]]
-    said += [f"Running: {advice(c, numbers)}" for c in changes.runs[:3]]
-    said += [f"At {s.at:g}°: {advice(c, numbers)}" for s, c in _surest(changes.by_angle)]
-    return tuple(said[:6]) or ("Borders were measured only at single angles: see the strips below.",)
+    said = [f"Close-hauled: {advice(c, numbers)}" for c in changes.beats[:MOST_NAMED]]
+    said += [f"Running: {advice(c, numbers)}" for c in changes.runs[:MOST_NAMED]]
+    reaching = [_reach(s, c, numbers) for s, c in _surest(changes)]
+    if reaching and not changes.beats and not changes.runs:
+        reaching.insert(MOST_NAMED, "Close-hauled and running no border was measured.")
+    return tuple([*said, *reaching][: 2 * MOST_NAMED]) or (
+        "Borders were measured only at single angles: see the strips below.",
+    )
 
 
-def advice(change: Change, numbers: Numbers) -> str:
-    """One change in words, rounded as a crew can use it."""
-    unit = "kn" if change.unit == "kn" else "°"
-    gap = " " if unit == "kn" else ""
-
-    def write(value: float | None) -> str:
-        return MISSING if value is None else f"{numbers.plain(value, 1 if value % 1 else 0)}{gap}{unit}"
-
-    head = f"{change.set_a} to {change.set_b}"
-    if change.crossing is None:
-        return f"{head} somewhere {numbers.span(change.from_, change.until, 0)}{gap}{unit}."
-    about = f"{head} at about {write(change.rounded)}"
-    if change.low is None and change.high is None:
-        return f"{about}, but the data close neither side."
-    if change.high is None:
-        return f"{about}; not before {write(change.from_)}, how much later the data cannot say."
-    if change.low is None:
-        return f"{about}; not after {write(change.until)}, how much earlier the data cannot say."
-    band = f"between {write(change.from_)} and {write(change.until)} it does not matter"
-    return f"{head} at {write(change.rounded)}" + ("." if change.from_ == change.until else f"; {band}.")
+def _reach(strip: Strip, change: Change, numbers: Numbers) -> str:
+    at = f"{numbers.plain(strip.at, 0)}{'°' if strip.along == 'tws_kn' else ' kn'}"
+    return f"At {at}: {advice(change, numbers)}"
 
 
-def _surest(strips: tuple[Strip, ...]) -> list[tuple[Strip, Change]]:
-    """The narrowest change of each pair of sets, one angle a pair."""
-    best: dict[tuple[str, str], tuple[float, Strip, Change]] = {}
-    for strip in strips:
-        for c in strip.changes:
-            if c.low is None or c.high is None:
-                continue
-            pair = (min(c.set_a, c.set_b), max(c.set_a, c.set_b))
-            if pair not in best or c.high - c.low < best[pair][0]:
-                best[pair] = (c.high - c.low, strip, c)
-    return [(s, c) for _, s, c in sorted(best.values(), key=lambda v: (v[0], v[1].at))]
+def _surest(changes: Changes) -> list[tuple[Strip, Change]]:
+    """The change known best of each pair of sets, one angle a pair; a pair known along the wind first, then by angle.
+
+    Widths in knots and in degrees are no rivals: within a pair the strip along the wind speed wins.
+    """
+    best: dict[frozenset[str], tuple[int, float, Strip, Change]] = {}
+    for kind, strips in enumerate((changes.by_angle, changes.by_wind)):
+        for strip in strips:
+            for c in strip.changes:
+                if c.low is None or c.high is None:
+                    continue
+                pair = frozenset((c.set_a, c.set_b))
+                if pair not in best or (kind, c.high - c.low) < best[pair][:2]:
+                    best[pair] = (kind, c.high - c.low, strip, c)
+    ranked = sorted(best.values(), key=lambda v: (v[0], v[1], v[2].at, v[3].set_a, v[3].set_b))
+    return [(s, c) for _, _, s, c in ranked]

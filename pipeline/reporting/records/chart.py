@@ -26,7 +26,10 @@ LABEL_DEPTH_CELLS = 2.0
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """One grid cell with a fastest set. `state` is "alone" where no other set is supported there."""
+    """One grid cell with a fastest set. `state` is "alone" where no other set is supported there.
+
+    `measured` names all sets supported there, by name.
+    """
 
     tws_kn: float
     twa_deg: float
@@ -36,6 +39,7 @@ class Cell:
     margin_pct: float | None
     runner_up: str | None
     over_limit: bool
+    measured: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +138,14 @@ def designed_rings(designed: pl.DataFrame | None) -> tuple[DesignedRing, ...]:
 def _cells(best: pl.DataFrame, surfaces: pl.DataFrame, limit_kn: Mapping[str, float]) -> tuple[Cell, ...]:
     speeds = surfaces.select("tws_kn", "twa_deg", pl.col("sail_set").alias("best_set"), "bsp_kn")
     sailed = best.filter((pl.col("verdict") != "unsailed") & pl.col("best_set").is_not_null())
-    joined = sailed.join(speeds, on=["tws_kn", "twa_deg", "best_set"], how="left").sort("twa_deg", "tws_kn")
+    measured = (
+        surfaces.filter("supported").group_by("tws_kn", "twa_deg").agg(pl.col("sail_set").sort().alias("measured"))
+    )
+    joined = (
+        sailed.join(speeds, on=["tws_kn", "twa_deg", "best_set"], how="left")
+        .join(measured, on=["tws_kn", "twa_deg"], how="left")
+        .sort("twa_deg", "tws_kn")
+    )
     out = []
     for row in joined.iter_rows(named=True):
         limit = limit_kn.get(row["best_set"])
@@ -150,6 +161,7 @@ def _cells(best: pl.DataFrame, surfaces: pl.DataFrame, limit_kn: Mapping[str, fl
                 margin_pct=row["margin_pct"],
                 runner_up=row["runner_up"],
                 over_limit=over,
+                measured=tuple(row["measured"] or ()),
             )
         )
     return tuple(out)

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipeline.sailing.windows import STAGE as WINDOW_STAGE
+
 # Damaged lines written out on the page; all of them stand in the table.
 MOST_REJECTED = 50
 
@@ -33,6 +35,16 @@ class Stage:
     kept: int | None
     aside: int | None
     reasons: tuple[Reason, ...]
+
+    @property
+    def kept_share(self) -> float | None:
+        """Share kept; None where shares make no sense."""
+        return None if self.kept is None or self.aside is None else self.kept / (self.kept + self.aside)
+
+    @property
+    def lost_to(self) -> tuple[Reason, ...]:
+        """Reasons for setting aside, most frequent first."""
+        return tuple(r for r in self.reasons if not r.kept)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +89,16 @@ class Quality:
     rejected_total: int
     rejected_by_reason: tuple[tuple[str, int], ...]
     thresholds: tuple[Threshold, ...]
+
+    @property
+    def use(self) -> Stage | None:
+        """How the logged time was used: the stage that parts samples into steady windows and reasons."""
+        return next((s for s in self.stages if s.name == WINDOW_STAGE and s.kept is not None), None)
+
+    @property
+    def other_stages(self) -> tuple[Stage, ...]:
+        """All the others."""
+        return tuple(s for s in self.stages if s is not self.use)
 
     @property
     def lines(self) -> int:

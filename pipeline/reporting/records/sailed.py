@@ -14,52 +14,78 @@ from pipeline.reporting.records.frames import window_minutes
 
 
 @dataclass(frozen=True, slots=True)
-class FlownSet:
-    """One flown set: minutes that can be judged, share of them with the fastest, minutes clearly slower, mean loss."""
+class Split:
+    """Minutes that can be judged: with the clearly fastest set up, with one in doubt, with a clearly slower one."""
+
+    fastest: float
+    in_doubt: float
+    slower: float
+
+    @property
+    def judged(self) -> float:
+        """All of them."""
+        return self.fastest + self.in_doubt + self.slower
+
+
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """Where most was lost: the set up, the faster one, minutes and mean loss there; `clear` unless all is in doubt."""
 
     sail_set: str
-    judged_minutes: float
-    share_fastest: float | None
-    clearly_slower_minutes: float
+    instead: str
+    minutes: float
+    loss_pct: float
+    clear: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FlownSet:
+    """One flown set: its minutes, the mean loss over the judged ones, and where most of it was lost."""
+
+    sail_set: str
+    steady_minutes: float
+    split: Split
     loss_pct: float | None
-    mostly_instead: str | None
+    worst: Loss | None
 
 
 @dataclass(frozen=True, slots=True)
 class FlownDay:
-    """One session: its date, minutes judged, share with the fastest set, mean loss."""
+    """One session: its date, minutes, mean loss."""
 
     session: int
     date: str
     steady_minutes: float
-    judged_minutes: float
-    share_fastest: float | None
+    split: Split
     loss_pct: float | None
 
 
 @dataclass(frozen=True, slots=True)
 class FlownRace:
-    """One race: its times, the sets up in its steady windows, minutes judged, share with the fastest, mean loss."""
+    """One race: its times, the sets up in its steady windows, minutes, mean loss, and where most of it was lost."""
 
     name: str
     start: datetime
     finish: datetime
     sets: tuple[str, ...]
     steady_minutes: float
-    judged_minutes: float
-    share_fastest: float | None
+    split: Split
     loss_pct: float | None
+    worst: Loss | None
 
 
 @dataclass(frozen=True, slots=True)
 class FlownAgainstFastest:
-    """The whole season. A window is judged where its own set and at least one other are supported in its grid cell."""
+    """The whole season. A window is judged where its own set and at least one other are supported in its grid cell.
+
+    `clear_loss_pct` is the mean loss over the minutes with a clearly slower set; None where there are none.
+    """
 
     steady_minutes: float
-    judged_minutes: float
-    share_fastest: float | None
-    clearly_slower_minutes: float
+    split: Split
     loss_pct: float | None
+    clear_loss_pct: float | None
+    worst: Loss | None
     sets: tuple[FlownSet, ...]
     days: tuple[FlownDay, ...]
     races: tuple[FlownRace, ...]
@@ -75,12 +101,13 @@ def flown_against_fastest(tables: Mapping[str, pl.DataFrame], races: pl.DataFram
     windows = tables["windows"].with_columns(window_minutes().alias("minutes"))
     return FlownAgainstFastest(
         steady_minutes=float(windows["minutes"].sum() or 0.0),
-        judged_minutes=float(judged["minutes"].sum() or 0.0),
-        share_fastest=_share(judged),
-        clearly_slower_minutes=_slower(judged),
+        split=_split(judged),
         loss_pct=_loss(judged),
+        clear_loss_pct=_loss(judged.filter(_clearly_slower())),
+        worst=_worst(judged),
         sets=tuple(
-            _flown_set(str(n), rows) for (n,), rows in judged.sort("sail_set").group_by("sail_set", maintain_order=True)
+            _flown_set(str(n), rows, judged.filter(pl.col("sail_set") == n))
+            for (n,), rows in windows.sort("sail_set").group_by("sail_set", maintain_order=True)
         ),
         days=tuple(
             _flown_day(int(s), rows, judged.filter(pl.col("session") == s))
@@ -115,45 +142,55 @@ def _judged(tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     )
 
 
-def _share(judged: pl.DataFrame) -> float | None:
-    whole = float(judged["minutes"].sum() or 0.0)
-    return float(judged.filter("was_fastest")["minutes"].sum()) / whole if whole else None
+def _clearly_slower() -> pl.Expr:
+    return ~pl.col("was_fastest") & (pl.col("verdict") == "clear")
 
 
-def _slower(judged: pl.DataFrame) -> float:
-    clearly = judged.filter(~pl.col("was_fastest") & (pl.col("verdict") == "clear"))
-    return float(clearly["minutes"].sum() or 0.0)
+def _minutes(rows: pl.DataFrame) -> float:
+    return float(rows["minutes"].sum() or 0.0)
+
+
+def _split(judged: pl.DataFrame) -> Split:
+    clear = pl.col("verdict") == "clear"
+    return Split(
+        fastest=_minutes(judged.filter(pl.col("was_fastest") & clear)),
+        in_doubt=_minutes(judged.filter(~clear)),
+        slower=_minutes(judged.filter(_clearly_slower())),
+    )
 
 
 def _loss(judged: pl.DataFrame) -> float | None:
-    whole = float(judged["minutes"].sum() or 0.0)
+    whole = _minutes(judged)
     return float((judged["loss_pct"] * judged["minutes"]).sum()) / whole if whole else None
 
 
-def _flown_set(name: str, rows: pl.DataFrame) -> FlownSet:
-    instead = (
-        rows.filter(~pl.col("was_fastest"))
-        .group_by("best_set")
-        .agg(pl.col("minutes").sum())
-        .sort(["minutes", "best_set"], descending=[True, False])
+def _worst(judged: pl.DataFrame) -> Loss | None:
+    """The pair of sets that cost most time, among the clear losses where there are any."""
+    clearly = judged.filter(_clearly_slower())
+    slower = clearly if clearly.height else judged.filter(~pl.col("was_fastest"))
+    pairs = (
+        slower.group_by("sail_set", "best_set")
+        .agg(pl.col("minutes").sum(), (pl.col("loss_pct") * pl.col("minutes")).sum().alias("lost"))
+        .sort(["lost", "sail_set", "best_set"], descending=[True, False, False])
     )
-    return FlownSet(
-        sail_set=name,
-        judged_minutes=float(rows["minutes"].sum()),
-        share_fastest=_share(rows),
-        clearly_slower_minutes=_slower(rows),
-        loss_pct=_loss(rows),
-        mostly_instead=str(instead["best_set"][0]) if instead.height else None,
+    if pairs.is_empty() or pairs["lost"][0] <= 0.0:
+        return None
+    first = pairs.row(0, named=True)
+    return Loss(
+        first["sail_set"], first["best_set"], first["minutes"], first["lost"] / first["minutes"], clearly.height > 0
     )
+
+
+def _flown_set(name: str, windows: pl.DataFrame, judged: pl.DataFrame) -> FlownSet:
+    return FlownSet(name, _minutes(windows), _split(judged), _loss(judged), _worst(judged))
 
 
 def _flown_day(session: int, windows: pl.DataFrame, judged: pl.DataFrame) -> FlownDay:
     return FlownDay(
         session=session,
         date=windows["start"].min().strftime("%Y-%m-%d"),  # type: ignore[union-attr]
-        steady_minutes=float(windows["minutes"].sum()),
-        judged_minutes=float(judged["minutes"].sum() or 0.0),
-        share_fastest=_share(judged),
+        steady_minutes=_minutes(windows),
+        split=_split(judged),
         loss_pct=_loss(judged),
     )
 
@@ -166,8 +203,8 @@ def _flown_race(race: dict[str, Any], windows: pl.DataFrame, judged: pl.DataFram
         start=race["start"],
         finish=race["finish"],
         sets=tuple(dict.fromkeys(steady["sail_set"])),
-        steady_minutes=float(steady["minutes"].sum() or 0.0),
-        judged_minutes=float(own["minutes"].sum() or 0.0),
-        share_fastest=_share(own),
+        steady_minutes=_minutes(steady),
+        split=_split(own),
         loss_pct=_loss(own),
+        worst=_worst(own),
     )

@@ -3,7 +3,7 @@
   "use strict";
   if (!window.Plotly) return;
   const coarse = window.matchMedia("(pointer: coarse)").matches;
-  const config = { displaylogo: false, responsive: true, modeBarButtonsToRemove: ["lasso2d", "select2d", "autoScale2d"], displayModeBar: coarse ? false : "hover" };
+  const config = { displaylogo: false, responsive: true, plotlyServerURL: "", modeBarButtons: [["toImage", "zoom2d", "pan2d", "resetScale2d"]], displayModeBar: coarse ? false : "hover" };
 
   const element = (tag, text, attributes = {}) => {
     const made = document.createElement(tag);
@@ -25,7 +25,12 @@
       const layout = structuredClone(whole.layout);
       layout.height = narrow ? Math.min(whole.height, 470) : whole.height;
       layout.dragmode = coarse ? false : "zoom";
-      if (narrow) { layout.margin.l = 44; layout.font.size = 12; if (layout.xaxis.dtick) layout.xaxis.dtick = 30; }
+      if (narrow) {
+        layout.annotations = (layout.annotations || []).filter((a) => a.name !== "designed");
+        layout.margin.l = 44;
+        layout.font.size = 12;
+        if (layout.xaxis.dtick) layout.xaxis.dtick = 30;
+      }
       window.Plotly.react(live, structuredClone(whole.choices[shown].data), layout, config);
     };
     const show = (interactive) => {

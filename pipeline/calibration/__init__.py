@@ -1,0 +1,1 @@
+"""What the instruments get wrong: proposals with evidence, never applied by themselves."""

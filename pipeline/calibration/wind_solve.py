@@ -1,0 +1,177 @@
+"""The corrections given the evidence: boat and sets shrunk to each other, days that differ, all uncertainty carried.
+
+How far sail sets depart from the boat, and days from the season, is not known beforehand: these spreads are averaged
+over, weighted by marginal likelihood and a prior, so that intervals carry that doubt too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import product
+from typing import NamedTuple
+
+import numpy as np
+
+from pipeline.angles import Floats
+from pipeline.calibration.wind_fit import BESIDE, BOAT, BY_SET, CHAIN, DayEvidence
+from pipeline.calibration.wind_symmetry import DaySymmetry
+
+# What a boat's own corrections may be, before any data: standard deviations about the calibration in use.
+LOOSE_SD = {"awa_offset_deg": 5.0, "upwash_deg": 5.0, "aws_factor": 0.1}
+# What else may be wrong and look alike; common practice, no source.
+BESIDE_SD = dict(zip(BESIDE, (0.004, 0.5, 0.5, 0.3, 0.3), strict=True))
+# Where nothing is known of the ground's side: speed log, compass and leeway as yachts have them. Common practice.
+GROUND = ("boat_speed_factor", "heading_offset_deg", "leeway_coefficient")
+WEAK_GROUND_SD = (0.03, 3.0, 2.0)
+# Spreads tried, and the scale of the half-normal prior on each.
+SET_UPWASH_SD_DEG, SET_UPWASH_SCALE_DEG = (0.15, 0.4, 0.7, 1.1, 1.8), 0.8
+SET_AWS_SD, SET_AWS_SCALE = (0.002, 0.006, 0.015), 0.006
+DAY_OFFSET_SD_DEG, DAY_OFFSET_SCALE_DEG = (0.05, 0.3, 0.9, 2.0), 0.4
+DAY_TWIST_SD_DEG, DAY_TWIST_SCALE_DEG = (0.15, 0.35, 0.7, 1.3), 0.6
+# A boat and a crew may be uneven all season long; symmetry alone never fixes an offset better than this.
+SEASON_UNEVEN_SD_DEG = 0.25
+
+
+class GroundPrior(NamedTuple):
+    """Mean (3) and covariance (3, 3) of boat-speed factor, heading offset (deg) and leeway coefficient, as absolute."""
+
+    mean: Floats
+    covariance: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Solution:
+    """Mean and covariance of the changes (`BOAT`, then the sets' departures), and the spreads of days, twist, sets."""
+
+    mean: Floats
+    covariance: Floats
+    day_offset_sd_deg: float
+    twist_sd_deg: float
+    set_sd: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Spreads:
+    set_upwash: float
+    set_aws: float
+    day_offset: float
+    twist: float
+
+    def log_prior(self) -> float:
+        scaled = (
+            self.set_upwash / SET_UPWASH_SCALE_DEG,
+            self.set_aws / SET_AWS_SCALE,
+            self.day_offset / DAY_OFFSET_SCALE_DEG,
+            self.twist / DAY_TWIST_SCALE_DEG,
+        )
+        return -0.5 * float(np.sum(np.square(scaled)))
+
+
+def solve(
+    found: DayEvidence,
+    symmetry: DaySymmetry | None,
+    set_in_use: Floats,
+    chain_in_use: Floats,
+    ground: GroundPrior | None,
+) -> Solution:
+    """Posterior of the changes.
+
+    `set_in_use`: departures of the sets from the boat in the calibration in use, in the order of the parameters;
+    `chain_in_use`: the boat's values by `CHAIN`. Without `ground` a weak prior about the calibration in use stands in.
+    """
+    solver = _Solver(found, symmetry, set_in_use, chain_in_use, ground)
+    tried = [
+        _Spreads(*values) for values in product(SET_UPWASH_SD_DEG, SET_AWS_SD, DAY_OFFSET_SD_DEG, DAY_TWIST_SD_DEG)
+    ]
+    answers = [solver.at(s) for s in tried]
+    log_weight = np.array([a[0] + s.log_prior() for a, s in zip(answers, tried, strict=True)])
+    weight = np.exp(log_weight - log_weight.max())
+    weight /= weight.sum()
+    mean = _weighted(weight, [a[1] for a in answers])
+    inside = _weighted(weight, [a[2] for a in answers])
+    apart = _weighted(weight, [np.outer(a[1] - mean, a[1] - mean) for a in answers])
+    sets = len(set_in_use) // len(BY_SET)
+    own = [float(weight @ [s.set_upwash for s in tried]), float(weight @ [s.set_aws for s in tried])]
+    return Solution(
+        mean,
+        inside + apart,
+        float(weight @ [s.day_offset for s in tried]),
+        float(weight @ [s.twist for s in tried]),
+        tuple(sd for sd in own for _ in range(sets)),
+    )
+
+
+def _weighted(weight: Floats, values: Sequence[Floats]) -> Floats:
+    return np.tensordot(weight, np.stack(values), axes=1)
+
+
+class _Solver:
+    """The linear problem: changes, then the season's unevenness, then one departure of the offset for each day."""
+
+    def __init__(
+        self,
+        found: DayEvidence,
+        symmetry: DaySymmetry | None,
+        set_in_use: Floats,
+        chain_in_use: Floats,
+        ground: GroundPrior | None,
+    ) -> None:
+        self.days, self.p = found.weighed.shape
+        n = self.p + 1 + self.days
+        self.precision, self.weighed = np.zeros((n, n)), np.zeros(n)
+        self.precision[: self.p, : self.p] = found.precision.sum(axis=0)
+        self.weighed[: self.p] = found.weighed.sum(axis=0)
+        offset = CHAIN.index("awa_offset_deg")
+        for d in range(self.days):
+            at = self.p + 1 + d
+            self.precision[at, : self.p] = self.precision[: self.p, at] = found.precision[d, offset]
+            self.precision[at, at] = found.precision[d, offset, offset]
+            self.weighed[at] = found.weighed[d, offset]
+        self.symmetry = symmetry
+        self.set_in_use = set_in_use
+        self.prior_precision, self.prior_mean = np.zeros((n, n)), np.zeros(n)
+        for name, sd in (LOOSE_SD | BESIDE_SD).items():
+            self.prior_precision[BOAT.index(name), BOAT.index(name)] = sd**-2
+        at = [CHAIN.index(name) for name in GROUND]
+        if ground is None:
+            self.prior_precision[at, at] = np.square(1.0 / np.array(WEAK_GROUND_SD))
+        else:
+            covariance = np.asarray(ground[1], dtype=float)
+            self.prior_precision[np.ix_(at, at)] = np.linalg.inv(covariance + 1e-12 * np.eye(len(at)))
+            self.prior_mean[at] = np.asarray(ground[0], dtype=float) - chain_in_use[at]
+        self.prior_precision[self.p, self.p] = SEASON_UNEVEN_SD_DEG**-2
+        self.prior_mean[len(BOAT) : self.p] = -set_in_use
+
+    def at(self, spreads: _Spreads) -> tuple[float, Floats, Floats]:
+        """Log marginal likelihood, mean and covariance of the changes for given spreads."""
+        prior = self.prior_precision.copy()
+        sets = len(self.set_in_use) // len(BY_SET)
+        own = np.repeat([spreads.set_upwash, spreads.set_aws], sets)
+        at = np.arange(len(BOAT), self.p)
+        prior[at, at] = own**-2.0
+        at = np.arange(self.p + 1, self.p + 1 + self.days)
+        prior[at, at] = spreads.day_offset**-2.0
+        a = self.precision + prior
+        b = self.weighed + prior @ self.prior_mean
+        evidence = self._add_symmetry(a, b, spreads.twist)
+        factor = np.linalg.cholesky(a)
+        mean = np.linalg.solve(a, b)
+        evidence += 0.5 * float(b @ mean) - float(np.log(np.diag(factor)).sum())
+        evidence -= 0.5 * float(self.prior_mean @ prior @ self.prior_mean)
+        evidence -= float(np.log(own).sum()) + self.days * np.log(spreads.day_offset)
+        inverse = np.linalg.inv(a)
+        return evidence, mean[: self.p], inverse[: self.p, : self.p]
+
+    def _add_symmetry(self, a: Floats, b: Floats, twist: float) -> float:
+        if self.symmetry is None:
+            return 0.0
+        offset = CHAIN.index("awa_offset_deg")
+        evidence = 0.0
+        for day, z, sd in zip(self.symmetry.day, self.symmetry.offset_deg, self.symmetry.sd_deg, strict=True):
+            variance = float(sd) ** 2 + twist**2
+            at = np.array([offset, self.p, self.p + 1 + int(day)])
+            a[np.ix_(at, at)] += 1.0 / variance
+            b[at] += float(z) / variance
+            evidence -= 0.5 * (np.log(variance) + float(z) ** 2 / variance)
+        return evidence
