@@ -9,7 +9,6 @@ import polars as pl
 import pytest
 
 from pipeline.cli import main
-from pipeline.shipped import shipped
 from pipeline.tables import TABLES
 
 TRUTH = Path(__file__).parents[2] / "sample_logs" / "truth"
