@@ -37,6 +37,15 @@ REPORT_INPUTS = ("races.csv", "conditions.csv")
 # Under [extra] in boat.toml: marks a campaign as invented, on every page.
 INVENTED = "invented"
 FIT_TABLES = ("segments", "windows", "surfaces", "best_set", "crossovers", "design_comparison")
+CALIBRATION_TABLES = (
+    "calibration",
+    "calibration_details",
+    "calibration_days",
+    "calibration_drift",
+    "calibration_effect",
+    "current",
+    "plausibility",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +128,8 @@ def run_campaign(
 
 
 def _fit(store: Store, campaign: Campaign, say: Progress) -> None:
-    """From samples to surfaces and crossovers, all tables into the store."""
+    """From samples to calibration, surfaces and crossovers, all tables into the store."""
+    from pipeline.calibration.season import calibrate
     from pipeline.crossovers.season import cross
     from pipeline.sailing.sessions import find_sessions
     from pipeline.sailing.tagging import set_at, tag_sail_sets
@@ -138,10 +148,11 @@ def _fit(store: Store, campaign: Campaign, say: Progress) -> None:
     steady = steady_windows(
         wind.samples, segments, sessions, boat, exclude=campaign.exclude, settings_log=campaign.settings_log
     )
-    say(f"fitting surfaces to {steady.windows.height} steady windows")
     # One thread: the matrices are small, threads would only wait for each other (measured: 4 to 30 times slower), and
     # the last digits would depend on their number.
     with threadpool_limits(limits=1, user_api="blas"):
+        calibrated = calibrate(wind.samples, segments, sessions, boat, progress=say)
+        say(f"fitting surfaces to {steady.windows.height} steady windows")
         fit = fit_season(steady.windows, boat, progress=say)
         say("finding crossovers")
         tables = cross(fit, boat, campaign.designed, campaign.designed_speeds)
@@ -154,6 +165,7 @@ def _fit(store: Store, campaign: Campaign, say: Progress) -> None:
         "thresholds": steady.thresholds,
         "surfaces": fit.surfaces,
         **tables,
+        **calibrated.tables,
         "flags": pl.concat([ingest_flags, wind.flags, steady.flags], how="diagonal_relaxed"),
     }.items():
         store.write_table(name, frame)
@@ -183,7 +195,7 @@ def _report(store: Store, campaign: Campaign, finished: Path) -> None:
     from pipeline.reporting.context import ReportContext
     from pipeline.reporting.pages import write_pages
 
-    names = ("files", "rejected", "flags", *FIT_TABLES, "thresholds", "set_aside")
+    names = ("files", "rejected", "flags", *FIT_TABLES, *CALIBRATION_TABLES, "thresholds", "set_aside")
     write_pages(
         {name: store.read_table(name) for name in names},
         campaign.boat,

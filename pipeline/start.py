@@ -79,9 +79,12 @@ class _Tally:
                 fresh = frame.filter(pl.col(channel).is_not_null())
                 if fresh.is_empty():
                     continue
-                for source, count in fresh.group_by("source").len().iter_rows():
+                counts = dict(fresh.group_by("source").len().iter_rows())
+                for source, count in counts.items():
                     self.readings[channel][source] += count
-                step = fresh["time"].diff().drop_nulls().dt.total_microseconds()
+                # The rate of a channel is that of its busiest sentence; several sentences together would look faster.
+                busiest = min(counts, key=lambda s: (-counts[s], s))
+                step = fresh.filter(pl.col("source") == busiest)["time"].diff().drop_nulls().dt.total_microseconds()
                 if step.len():
                     self.steps_s[channel].append(float(step.median() or 0.0) / 1e6)
             self.times.append(frame["time"])
@@ -248,8 +251,12 @@ def _write(folder: Path, summary: LogSummary) -> StartResult:
     return StartResult(tuple(_found_lines(summary)), tuple(written), tuple(left))
 
 
+def _counted(number: int, what: str) -> str:
+    return f"{number:,} {what}{'' if number == 1 else 's'}"
+
+
 def _found_lines(summary: LogSummary) -> list[str]:
-    lines = [f"{summary.logs} logs, {len(summary.sessions)} sessions"]
+    lines = [f"{_counted(summary.logs, 'log')}, {_counted(len(summary.sessions), 'session')} with a date"]
     for found in summary.channels:
         unit = f" {BY_NAME[found.channel].unit}" if found.channel in BY_NAME else ""
         sources = ", ".join(f"{name} {count:,}" for name, count in found.talkers)

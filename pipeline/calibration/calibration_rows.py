@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 
@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.calibration.drift_steps import Z_90, Course
-from pipeline.calibration.proposals import CANNOT_SAY, PARAMETERS, UNITS, Proposal
+from pipeline.calibration.proposals import UNITS, Proposal
 from pipeline.campaign.settings import DEFAULT_CORRECTIONS, Boat, Calibration
 from pipeline.sailing.wind_of_samples import add_true_wind
 from pipeline.tables import TABLES
@@ -62,21 +62,19 @@ def proposals_of(found: Found, course: Course | None, boat: Boat, sessions: pl.D
     Cut where the calibration in use changes and where the course does. `course` is that of the change needed.
     """
     calibration = boat.calibration
-    drifting = course is not None and bool(course.changes) and found.sail_set is None and found.known
-    cuts: dict[datetime | None, float | None] = {None: None}
-    if found.sail_set is None or getattr(calibration.sets.get(found.sail_set), found.parameter, None) is None:
-        given = [start for start, c in calibration.periods if getattr(c, found.parameter) is not None]
-        cuts |= dict.fromkeys(given) if found.sail_set is None else {}
-    if drifting and course is not None:
-        cuts |= {beginning_of(s.first, sessions): None for s in course.stretches if s.first is not None}
-    starts = sorted(cuts, key=lambda s: (s is not None, s or datetime.min))
+    drift = course if course is not None and course.changes and found.known and found.sail_set is None else None
+    cuts: set[datetime] = set()
+    if found.sail_set is None:
+        cuts |= {start for start, c in calibration.periods if getattr(c, found.parameter) is not None}
+    if drift is not None:
+        cuts |= {beginning_of(s.first, sessions) for s in drift.stretches if s.first is not None}
+    starts: list[datetime | None] = [None, *sorted(cuts)]
     rows = []
     for start, end in zip(starts, [*starts[1:], None], strict=True):
         in_use = value_in_use(calibration, found.parameter, start, found.sail_set)
         change, low, high, said = found.change, found.low, found.high, found.evidence
-        if drifting and course is not None:
-            stretch = [s for s in course.stretches if s.first is None or (start and _begun(s.first, start, sessions))]
-            at = stretch[-1]
+        if drift is not None:
+            at = [s for s in drift.stretches if s.first is None or (start and _begun(s.first, start, sessions))][-1]
             change, low, high = at.estimate, at.estimate - Z_90 * at.sd, at.estimate + Z_90 * at.sd
             said = f"{at.days} days of this period by themselves; {found.evidence}"
         values = (in_use + change, in_use + low, in_use + high) if found.known else (None, None, None)
@@ -175,9 +173,3 @@ def _computed(samples: pl.DataFrame, boat: Boat, p: Proposal, value: float) -> t
     )
     out = add_true_wind(samples.drop("_set"), replace(boat, calibration=changed), samples["_set"]).samples
     return out["twa_deg"].cast(pl.Float64).to_numpy(), out["tws_kn"].cast(pl.Float64).to_numpy()
-
-
-def unsaid(parameters: Iterable[str], why: str) -> list[Found]:
-    """Parameters about which nothing can be said."""
-    nan = float("nan")
-    return [Found(p, None, nan, nan, nan, False, f"{CANNOT_SAY}: {why}") for p in parameters if p in PARAMETERS]

@@ -20,7 +20,7 @@ from pipeline.angles import Floats
 USUAL_DAY_SD: Mapping[str, float] = {
     "boat_speed_factor": 0.004,
     "heading_offset_deg": 0.3,
-    "awa_offset_deg": 0.5,
+    "awa_offset_deg": 0.4,
     "aws_factor": 0.015,
     "upwash_deg": 0.7,
     "leeway_coefficient": 1.0,

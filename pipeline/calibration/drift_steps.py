@@ -32,13 +32,13 @@ from pipeline.calibration.day_scatter import (
 
 # A sensor put right again: a spell of days between two steps that cancel, looked for only where no single change shows.
 # It takes a part of the allowance; with more days than this it is not tried, single steps show by themselves then.
-SPELL_SHARE, MOST_DAYS_FOR_SPELLS = 0.3, 80
+SPELL_SHARE, MOST_DAYS_FOR_SPELLS = 0.2, 80
 # Share of seasons without any change in which something is reported all the same, over all parameters together.
 FALSE_ALARMS = 0.05
 # The last day alone may show a sensor knocked yesterday; elsewhere one odd day is no step. It takes a part of the
 # allowance for itself.
 LEAST_DAYS = 2
-LAST_DAY_SHARE = 0.2
+LAST_DAY_SHARE = 0.15
 LEAST_DAYS_IN_ALL = 4
 MOST_CHANGES = 3
 # A change smaller than this is within what the estimates promise and not worth a period of its own.

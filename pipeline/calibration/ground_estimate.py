@@ -5,8 +5,10 @@ smooth in time and unknown, that tells the errors of log and compass (they turn 
 not). Steps: legs and bits (`legs`), delays of the sensors found in the turns and compensated (`ground_delay`), then
 generalised least squares with the current as a Gaussian process (`ground_current`, `ground_model`, `ground_fit`).
 
-Chosen over the mean of reciprocal courses, and over least squares with a constant current an hour: both leave the
-current's change in the estimate and have no honest interval.
+Chosen by figures over 12 simulated seasons (root mean square error of speed factor, heading offset; share of 90 %
+intervals of the factor that hold): pairs of reciprocal courses 0.25 %, 0.11 deg, no interval; least squares with a
+constant current a session 0.21 %, 0.07 deg, 0.25, every half hour 0.09 %, 0.03 deg, 0.17; this one 0.03 %, 0.01 deg,
+0.92. A current held constant leaves its change in the estimate and makes the interval far too narrow.
 """
 
 from __future__ import annotations
@@ -32,7 +34,9 @@ from pipeline.calibration.ground_model import (
     NONE,
     NUMBER,
     OFFSET,
+    PRIOR_SD,
     SLOPE,
+    START,
     TACK,
     course_of,
 )
@@ -83,7 +87,7 @@ class GroundEstimate:
     estimated. `known`: False where the data cannot say (the numbers are then of no use by themselves); `evidence` says
     why, or what the value rests on. `current`: `time, set_deg, drift_kn, sd_kn` each minute where estimated, `sd_kn`
     being the doubt that the calibration leaves in it. `per_day`: `day, parameter, estimate, sd`, each day (UTC) by
-    itself with the season's deviation curve, slope and difference of tacks. `delays`: of boat speed, heading and
+    itself with one deviation curve, slope and difference of tacks for all. `delays`: of boat speed, heading and
     apparent wind against the ground; the first two are compensated here, bits average over the third.
     """
 
@@ -266,23 +270,35 @@ def _current(found: Fit, bits: Bits) -> pl.DataFrame:
 
 
 def _per_day(found: Fit, bits: Bits, day: np.ndarray, in_use: Mapping[str, float], source: str) -> pl.DataFrame:
-    """Each day's own factor, offset and leeway, the other parameters as in the season."""
-    step = found.value - found.about
+    """Each day's own factor, offset and leeway, the other parameters shared.
+
+    The shared ones are taken from the differences within days only, so that a step between days does not bend them.
+    """
     free = [p for p in DAILY if p != LEEWAY or source == HEEL]
     held = [p for p in range(NUMBER) if p not in free]
     starts = np.flatnonzero(np.concatenate(([True], np.diff(bits.block) != 0)))
-    day_of_block = day[starts]
+    days, of_block = np.unique(day[starts], return_inverse=True)
+    normal, right = np.zeros((len(days), NUMBER, NUMBER)), np.zeros((len(days), NUMBER))
+    np.add.at(normal, of_block, found.solved.normal)
+    np.add.at(right, of_block, found.solved.right)
+    own = normal[:, free][:, :, free] + np.diag(PRIOR_SD[free] ** -2.0)
+    mixed, own_right = normal[:, free][:, :, held], right[:, free]
+    gain = np.linalg.solve(own, mixed)
+    shared = (normal[:, held][:, :, held] - mixed.transpose(0, 2, 1) @ gain).sum(axis=0) + np.diag(
+        PRIOR_SD[held] ** -2.0
+    )
+    pull = (right[:, held] - np.einsum("dfh,df->dh", gain, own_right)).sum(axis=0)
+    pull = pull + (START[held] - found.about[held]) / PRIOR_SD[held] ** 2
+    step = np.linalg.solve(shared, pull)
     rows = []
-    for number in np.unique(day):
-        here = day_of_block == number
-        normal, right = found.solved.normal[here].sum(axis=0), found.solved.right[here].sum(axis=0)
-        inner = normal[np.ix_(free, free)]
-        if np.linalg.matrix_rank(inner) < len(free):
-            continue
-        covariance = np.linalg.inv(inner)
-        own = found.value.copy()
-        own[free] = found.about[free] + covariance @ (right[free] - normal[np.ix_(free, held)] @ step[held])
-        estimate, jacobian = _proposals(own, in_use)
+    for k, number in enumerate(days):
+        covariance = np.linalg.inv(own[k])
+        # the prior keeps a day without information near the season's value; it is so wide that no other day feels it
+        to_season = (found.value[free] - found.about[free]) / PRIOR_SD[free] ** 2
+        value = found.about.copy()
+        value[held] += step
+        value[free] += covariance @ (own_right[k] - mixed[k] @ step + to_season)
+        estimate, jacobian = _proposals(value, in_use)
         full = np.zeros((NUMBER, NUMBER))
         full[np.ix_(free, free)] = covariance
         sd = np.sqrt(np.diag(jacobian @ full @ jacobian.T))

@@ -275,7 +275,13 @@ def _track(part: pl.DataFrame) -> float | None:
     minutes = (
         part.drop_nulls(["lat", "lon", "gn", "ge"])
         .group_by((pl.col("t") / MINUTE_S).floor().alias("minute"))
-        .agg(pl.col("t", "lat", "lon").first(), pl.col("gn", "ge").mean(), pl.len())
+        .agg(
+            pl.col("t", "lat", "lon").first(),
+            pl.col("gn", "ge").mean(),
+            pl.len(),
+            gn_first=pl.col("gn").first(),
+            ge_first=pl.col("ge").first(),
+        )
         .sort("minute")
     )
     if minutes.height < LEAST_MINUTES:
@@ -283,7 +289,9 @@ def _track(part: pl.DataFrame) -> float | None:
     t, lat, lon = (minutes[c].to_numpy() for c in ("t", "lat", "lon"))
     whole = (minutes["len"].to_numpy()[:-1] >= 0.9 * MINUTE_S) & (np.abs(np.diff(t) - MINUTE_S) < 0.5)
     way_m, _, _ = distance_and_courses(lat[:-1][whole], lon[:-1][whole], lat[1:][whole], lon[1:][whole])
-    speed_kn = np.hypot(minutes["gn"].to_numpy(), minutes["ge"].to_numpy())[:-1][whole]
+    # by the trapezoid: half of the first second belongs to the minute before
+    mean = [minutes[c].to_numpy()[:-1] + np.diff(minutes[f"{c}_first"].to_numpy()) / MINUTE_S / 2 for c in ("gn", "ge")]
+    speed_kn = np.hypot(*mean)[whole]
     logged_m = speed_kn * METRES_PER_NAUTICAL_MILE * MINUTE_S / 3600.0
     if whole.sum() < LEAST_MINUTES or logged_m.sum() <= 0.0:
         return None

@@ -116,7 +116,7 @@ def calibrate(
     say("calibration: the wind")
     of_wind = _wind(of_ground, season)
     courses = {**of_ground.courses, **of_wind.courses}
-    found = [*_found_ground(ground), *_found_wind(of_wind.found, courses)]
+    found = [*_found(ground, courses), *_found(of_wind.found, courses)]
     proposals = [
         row
         for f in found
@@ -128,7 +128,7 @@ def calibrate(
     signs, effect = _effect(samples, season, boat, paper)
     tables = {
         "calibration": calibration_table(proposals, season.samples, sail_set, boat),
-        "calibration_details": _details(ground),
+        "calibration_details": _details(ground, of_wind.found),
         "calibration_days": _days(of_ground, of_wind),
         "calibration_drift": _drift(courses),
         "calibration_effect": effect,
@@ -239,25 +239,21 @@ def _prior(ground: GroundEstimate) -> GroundPrior | None:
     return GroundPrior(mean, covariance)
 
 
-def _found_ground(ground: GroundEstimate) -> list[Found]:
-    out = []
-    for p in GROUND:
-        i = ground.parameters.index(p)
-        values = (float(v[i]) - ground.in_use[p] for v in (ground.proposed, ground.low, ground.high))
-        out.append(Found(p, None, *values, bool(ground.known[i]), ground.evidence[i]))
-    return out
+def _found(estimate: GroundEstimate | WindEstimate, courses: Mapping[str, Course]) -> list[Found]:
+    """What `boat.toml` has a key for, of the boat and of sets.
 
-
-def _found_wind(wind: WindEstimate, courses: Mapping[str, Course]) -> list[Found]:
-    """Boat and sets; a set has no value for the season where the boat's changed in mid-season."""
+    A set has no value for the season where the boat's own changed in mid-season.
+    """
     out = []
-    for key in wind.parameters:
+    for i, key in enumerate(estimate.parameters):
         name, sail_set = (key, None) if isinstance(key, str) else key
-        known, said = wind.known[key], wind.evidence[key]
+        if name not in PARAMETERS:
+            continue
+        known, said = bool(estimate.known[i]), estimate.evidence[i]
         if sail_set is not None and name in courses and courses[name].changes:
             known, said = False, f"{CANNOT_SAY}: the boat's own value changed in mid-season"
-        values = (v[key] - wind.in_use[key] for v in (wind.proposed, wind.low, wind.high))
-        out.append(Found(name, sail_set, *values, known, said))
+        change = (float(v[i]) - estimate.in_use[key] for v in (estimate.proposed, estimate.low, estimate.high))
+        out.append(Found(name, sail_set, *change, known, said))
     return out
 
 
@@ -288,14 +284,19 @@ def _effect(
     return before.days, table.conform(frame)
 
 
-def _details(ground: GroundEstimate) -> pl.DataFrame:
-    """What `boat.toml` has no key for: speed factor by tack and by speed, deviation curve."""
-    rows = []
+def _details(ground: GroundEstimate, wind: WindEstimate) -> pl.DataFrame:
+    """What `boat.toml` has no key for: speed factor by tack and by speed, deviation curve, delays of the sensors, and
+    remarks on what cannot be told apart (`told apart N`, without a value)."""
+    rows: list[tuple[object, ...]] = []
     for i, p in enumerate(ground.parameters):
-        if p in PARAMETERS:
-            continue
-        values = (float(v[i]) if ground.known[i] else None for v in (ground.proposed, ground.low, ground.high))
-        rows.append((p, GROUND_UNITS.get(p, ""), *values, ground.evidence[i]))
+        if p not in PARAMETERS:
+            values = (float(v[i]) if ground.known[i] else None for v in (ground.proposed, ground.low, ground.high))
+            rows.append((p, GROUND_UNITS.get(p, ""), *values, ground.evidence[i]))
+    for d in ground.delays:
+        known = bool(np.isfinite(d.delay_s) and np.isfinite(d.sd_s))
+        ends = (d.delay_s, d.delay_s - Z_90 * d.sd_s, d.delay_s + Z_90 * d.sd_s) if known else (None, None, None)
+        rows.append((f"delay of {d.channel}", "s", *ends, f"{d.turns} turns, against the motion over ground"))
+    rows += [(f"told apart {i}", "", None, None, None, said) for i, said in enumerate(wind.correlation, 1)]
     table = TABLES["calibration_details"]
     return table.conform(pl.DataFrame(rows, schema=table.columns, orient="row"))
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import solve_triangular
-from scipy.linalg.lapack import dpotrf, dpotri
+from scipy.linalg.lapack import dpotrf, dpotri, dpotrs
 from scipy.optimize import minimize
 
 from pipeline.angles import Floats
@@ -27,8 +27,9 @@ LOOSE = 1.6
 FREE_LEVEL = 1.0e4
 # A chunk's strength: inverse gamma about 1, worth this many pairs of pieces.
 STRENGTH_SHAPE = 6.0
-MOST_CHUNKS_FITTED = 16
-_MOST_STEPS = 30
+MOST_CHUNKS_FITTED = 12
+_MOST_STEPS = 25
+NOT_POSITIVE = "covariance of the wind's course is not positive definite"
 # Robustness: pieces further from their neighbours' forecast than this many standard deviations count for less.
 FAR_SD = 2.5
 
@@ -70,7 +71,7 @@ def covariance(course: Course, time_s: Floats, seconds: Floats, added: Floats) -
 
 
 def fit_course(chunks: Sequence[Series], usual: Course) -> Course:
-    """The variances of most marginal likelihood, leaning weakly on the usual ones; at most 16 chunks are looked at."""
+    """The variances of most marginal likelihood, leaning weakly on the usual ones; at most 12 chunks are looked at."""
     chosen = _spread([c for c in chunks if len(c.time_s) >= 8])
     if not chosen:
         return usual
@@ -110,23 +111,21 @@ def _chunk_cost(variances: Floats, chunk: Series, bases: list[Floats]) -> tuple[
     for variance, base in zip(variances[:-1], bases, strict=True):
         k += variance * base
     k[np.diag_indices(n)] += variances[-1] * white + chunk.added
-    half_log_det, inverse = _inverse(k)
-    weighed = inverse @ chunk.values
+    factor, bad = dpotrf(k, lower=1, clean=1, overwrite_a=1)
+    if bad:
+        raise np.linalg.LinAlgError(NOT_POSITIVE)
+    half_log_det = float(np.log(np.diag(factor)).sum())
+    weighed = dpotrs(factor, chunk.values, lower=1)[0]
+    lower = dpotri(factor, lower=1, overwrite_c=1)[0]  # lower triangle of the inverse, zeros above
+    diagonal = np.diag(lower)
     quad = float(chunk.values @ weighed)
     shape, rate = STRENGTH_SHAPE + 0.5 * n, STRENGTH_SHAPE + 0.5 * quad
     pull = shape / rate
-    traces = np.array([np.vdot(inverse, b) for b in bases] + [np.diag(inverse) @ white])
-    quads = np.array([weighed @ b @ weighed for b in bases] + [weighed**2 @ white])
-    return half_log_det + shape * np.log(rate), 0.5 * variances * (traces - pull * quads)
-
-
-def _inverse(k: Floats) -> tuple[float, Floats]:
-    factor, bad = dpotrf(k, lower=1, clean=1)
-    if bad:
-        raise np.linalg.LinAlgError("covariance of the wind's course is not positive definite")
-    inverse, _ = dpotri(factor, lower=1)
-    lower = np.tril(inverse)
-    return float(np.log(np.diag(factor)).sum()), lower + np.tril(inverse, -1).T
+    # sum of the products of two symmetric matrices, the second with ones on its diagonal
+    traces = [2.0 * float(np.sum(lower * b)) - float(diagonal.sum()) for b in bases]
+    quads = [float(weighed @ (b @ weighed)) for b in bases]
+    slope = np.array([*traces, diagonal @ white]) - pull * np.array([*quads, weighed**2 @ white])
+    return half_log_det + shape * np.log(rate), 0.5 * variances * slope
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +145,7 @@ def evidence(course: Course, chunk: Series, design: Floats, at: Floats) -> Evide
     k = covariance(course, chunk.time_s, chunk.seconds, chunk.added)
     factor, bad = dpotrf(k, lower=1, clean=1)
     if bad:
-        raise np.linalg.LinAlgError("covariance of the wind's course is not positive definite")
+        raise np.linalg.LinAlgError(NOT_POSITIVE)
     white = solve_triangular(factor, np.column_stack((design, chunk.values)), lower=True, check_finite=False)
     x, y = white[:, :-1], white[:, -1]
     rest = y - x @ at

@@ -18,6 +18,9 @@ SCHEMA: dict[str, pl.DataType] = {
     "estimate": pl.Float64(),
     "sd": pl.Float64(),
 }
+# Twist of a day by which its symmetry is weighed against its wind (deg). A fixed figure: a twist estimated over the
+# season would grow with the very step that is looked for. Common practice, no source.
+USUAL_TWIST_DEG = 0.35
 # Days that say less than this of a parameter are left out.
 MOST_SD = {"awa_offset_deg": 5.0, "upwash_deg": 5.0, "aws_factor": 0.1}
 
@@ -32,8 +35,9 @@ def by_day(
 ) -> pl.DataFrame:
     """`day, parameter, estimate, sd`: each parameter from one day alone, all others held at the season's values.
 
-    `in_use` by `CHAIN`; the estimate is absolute. The offset includes the day's symmetry, with the days' twist in its
-    standard deviation; an unevenness of the whole season is in it unseen, as it does not matter for a change.
+    `in_use` by `CHAIN`; the estimate is absolute. `sd` is the estimate's own error: by how much days differ beside
+    it (twist, waves, crew) is for the reader to add. The offset includes the day's symmetry; an unevenness of the whole
+    season is in it unseen, as it does not matter for a change.
     """
     rows = []
     for d, day in enumerate(days.to_list()):
@@ -41,12 +45,12 @@ def by_day(
             j = BOAT.index(name)
             precision = found.precision[d, j, j]
             rest = found.weighed[d, j] - found.precision[d, j] @ answer.mean
-            pull = rest + precision * answer.mean[j]
+            pull, own = rest + precision * answer.mean[j], precision
             if name == "awa_offset_deg":
-                here = np.flatnonzero(symmetry.day == d)
-                for i in here:
-                    weight = 1.0 / (symmetry.sd_deg[i] ** 2 + answer.twist_sd_deg**2)
+                for i in np.flatnonzero(symmetry.day == d):
+                    weight = 1.0 / (symmetry.sd_deg[i] ** 2 + USUAL_TWIST_DEG**2)
                     precision, pull = precision + weight, pull + weight * symmetry.offset_deg[i]
+                    own += weight**2 * symmetry.sd_deg[i] ** 2
             if precision > MOST_SD[name] ** -2:
-                rows.append((day, name, in_use[CHAIN.index(name)] + pull / precision, precision**-0.5))
+                rows.append((day, name, in_use[CHAIN.index(name)] + pull / precision, own**0.5 / precision))
     return pl.DataFrame(rows, schema=SCHEMA, orient="row").sort("day", "parameter")

@@ -17,7 +17,7 @@ Not validated: compass errors that change while sailing, upwash that does not fo
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +25,7 @@ import polars as pl
 from threadpoolctl import threadpool_limits
 
 from pipeline.angles import Floats, wrap_180
+from pipeline.calibration.wind_days import SCHEMA as DAYS_SCHEMA
 from pipeline.calibration.wind_days import by_day
 from pipeline.calibration.wind_fit import BOAT, BY_SET, CHAIN, collect
 from pipeline.calibration.wind_pieces import Pieces, pieces_of
@@ -46,31 +47,29 @@ LEAST_OWN_SHARE = 0.4
 # Correlations worth a remark.
 LEAST_REMARK = 0.7
 LEAST_PIECES = 40
-_UNITS = {"awa_offset_deg": "deg", "upwash_deg": "deg", "aws_factor": ""}
 
 
 @dataclass(frozen=True, slots=True)
 class WindEstimate:
     """Proposals for the wind's calibration; nothing is applied.
 
-    A parameter is a name, or a name and a sail set. `parameters`: the order of `covariance` (square) and of every
-    mapping. `in_use`, `proposed` (what should stand in boat.toml), `low`, `high` (90 % interval), `sd`, `known`
-    (False: the data cannot say, leave it blank), `evidence` (a sentence each), `unit`. `counts`: tacks, gybes, bear
-    aways, round ups, sail changes, days, minutes used. `correlation`: remarks on what cannot be told apart.
-    `per_day`: `day, parameter, estimate, sd` (absolute, the season's other values held; for drift); `steps`: see
-    `wind_steps`; `day_offset_sd_deg`: by how much the offset differs from day to day.
+    A parameter is a name, or a name and a sail set. Arrays and tuples are in the order of `parameters`, the boat's
+    three first. `proposed`: what should stand in boat.toml; `sd`, `covariance`; `low`, `high`: 90 % interval; all NaN
+    where nothing could be estimated. `in_use` by parameter; `known`: False where the data cannot say, to be left blank;
+    `evidence`: what it rests on. `counts`: tacks, gybes, bear aways, round ups, sail changes, days, minutes used.
+    `correlation`: remarks on what cannot be told apart. `per_day`: see `wind_days.by_day`, for drift; `steps`: see
+    `wind_steps.wind_steps`. `day_offset_sd_deg`: by how much the offset differs from day to day.
     """
 
     parameters: tuple[Key, ...]
     in_use: Mapping[Key, float]
-    proposed: Mapping[Key, float]
-    sd: Mapping[Key, float]
-    low: Mapping[Key, float]
-    high: Mapping[Key, float]
-    known: Mapping[Key, bool]
-    evidence: Mapping[Key, str]
-    unit: Mapping[Key, str]
+    proposed: Floats
+    sd: Floats
     covariance: Floats
+    low: Floats
+    high: Floats
+    known: tuple[bool, ...]
+    evidence: tuple[str, ...]
     counts: Mapping[str, int]
     correlation: tuple[str, ...]
     per_day: pl.DataFrame
@@ -91,7 +90,7 @@ def wind_estimate(
     `samples_with_wind` as `add_true_wind` leaves it; `segments` and `sessions` as of `sailing`. `ground_prior`: mean
     and covariance of boat-speed factor, heading offset and leeway coefficient (absolute), which wind alone cannot tell
     from upwash and AWS factor; without it they are only weakly known. Where there are too few pieces of undisturbed
-    sailing every parameter is unknown and the interval open (infinite).
+    sailing every parameter is unknown and its numbers are NaN. Deterministic.
     """
     pieces, manoeuvres = pieces_of(samples_with_wind, segments, sessions, boat)
     steps = wind_steps(pieces, manoeuvres, segments)
@@ -146,32 +145,32 @@ def _as_estimate(
     model = np.diag([MODEL_SD[n] ** 2 for n in names])
     covariance = pick @ answer.covariance @ pick.T + model
     sd = np.sqrt(np.diag(covariance))
-    sets = len(pieces.sets)
-    own_sd = np.sqrt(np.diag(answer.covariance)[len(BOAT) :])
-    share = 1.0 - np.square(own_sd / np.array(answer.set_sd)) if sets else np.zeros(0)
-    known = {}
-    for i, key in enumerate(keys):
-        enough = sd[i] <= KNOWN_SD[names[i]]
-        known[key] = bool(enough and (isinstance(key, str) or share[i - len(WIND)] >= LEAST_OWN_SHARE))
-    at = dict(zip(keys, range(len(keys)), strict=True))
     minutes = {s: pieces.seconds[pieces.sail_set == k].sum() / 60.0 for k, s in enumerate(pieces.sets)}
     return WindEstimate(
         parameters=tuple(keys),
-        in_use={k: float(start[i]) for k, i in at.items()},
-        proposed={k: float(value[i]) for k, i in at.items()},
-        sd={k: float(sd[i]) for k, i in at.items()},
-        low={k: float(value[i] - Z90 * sd[i]) for k, i in at.items()},
-        high={k: float(value[i] + Z90 * sd[i]) for k, i in at.items()},
-        known=known,
-        evidence={k: _evidence(k, counts, minutes, symmetry) for k in keys},
-        unit={k: _UNITS[n] for k, n in zip(keys, names, strict=True)},
+        in_use=dict(zip(keys, start.tolist(), strict=True)),
+        proposed=value,
+        sd=sd,
         covariance=covariance,
+        low=value - Z90 * sd,
+        high=value + Z90 * sd,
+        known=_known(names, sd, answer),
+        evidence=tuple(_evidence(k, counts, minutes, symmetry) for k in keys),
         counts=counts,
         correlation=_remarks(answer),
         per_day=per_day,
         steps=steps,
         day_offset_sd_deg=answer.day_offset_sd_deg,
     )
+
+
+def _known(names: Sequence[str], sd: Floats, answer: Solution) -> tuple[bool, ...]:
+    """Whether the data can say: the boat's own where narrow enough, a set's where its own data had a share in it."""
+    narrow = [bool(s <= KNOWN_SD[n]) for n, s in zip(names, sd, strict=True)]
+    own_sd = np.sqrt(np.diag(answer.covariance)[len(BOAT) :])
+    share = 1.0 - np.square(own_sd / np.array(answer.set_sd))
+    own = [True] * len(WIND) + [bool(x >= LEAST_OWN_SHARE) for x in share]
+    return tuple(a and b for a, b in zip(narrow, own, strict=True))
 
 
 def _pick(sets: int) -> Floats:
@@ -228,24 +227,20 @@ def _remarks(answer: Solution) -> tuple[str, ...]:
 
 
 def _nothing(boat_in_use: Floats, counts: dict[str, int], steps: pl.DataFrame) -> WindEstimate:
-    keys: tuple[Key, ...] = WIND
-    start = {k: float(boat_in_use[CHAIN.index(str(k))]) for k in keys}
+    unknown = np.full(len(WIND), np.nan)
     return WindEstimate(
-        parameters=keys,
-        in_use=start,
-        proposed=start,
-        sd=dict.fromkeys(keys, float("inf")),
-        low=dict.fromkeys(keys, float("-inf")),
-        high=dict.fromkeys(keys, float("inf")),
-        known=dict.fromkeys(keys, False),
-        evidence=dict.fromkeys(keys, f"too little undisturbed sailing: {counts['minutes']} min"),
-        unit={k: _UNITS[str(k)] for k in keys},
-        covariance=np.diag(np.full(len(keys), np.inf)),
+        parameters=WIND,
+        in_use={k: float(boat_in_use[CHAIN.index(k)]) for k in WIND},
+        proposed=unknown,
+        sd=unknown,
+        covariance=np.full((len(WIND), len(WIND)), np.nan),
+        low=unknown,
+        high=unknown,
+        known=(False,) * len(WIND),
+        evidence=(f"too little undisturbed sailing: {counts['minutes']} min",) * len(WIND),
         counts=counts,
         correlation=(),
-        per_day=pl.DataFrame(
-            schema={"day": pl.Date(), "parameter": pl.String(), "estimate": pl.Float64(), "sd": pl.Float64()}
-        ),
+        per_day=pl.DataFrame(schema=DAYS_SCHEMA),
         steps=steps,
         day_offset_sd_deg=float("nan"),
     )

@@ -34,7 +34,9 @@ SEASON_UNEVEN_SD_DEG = 0.25
 
 
 class GroundPrior(NamedTuple):
-    """Mean (3) and covariance (3, 3) of boat-speed factor, heading offset (deg) and leeway coefficient, as absolute."""
+    """Mean (3) and covariance (3, 3) of boat-speed factor, heading offset (deg) and leeway coefficient, as they should
+    stand in `boat.toml`; NaN where the ground cannot say.
+    """
 
     mean: Floats
     covariance: Floats
@@ -102,6 +104,16 @@ def solve(
     )
 
 
+def _completed(ground: GroundPrior, in_use: Floats) -> tuple[Floats, Floats]:
+    """The prior with weak knowledge about the calibration in use for what is missing (NaN) in it."""
+    mean, covariance = np.array(ground[0], dtype=float), np.array(ground[1], dtype=float)
+    missing = ~(np.isfinite(mean) & np.isfinite(np.diag(covariance)))
+    mean[missing] = in_use[missing]
+    covariance[missing, :] = covariance[:, missing] = 0.0
+    covariance[missing, missing] = np.square(WEAK_GROUND_SD)[missing]
+    return mean, covariance + 1e-12 * np.eye(len(mean))
+
+
 def _weighted(weight: Floats, values: Sequence[Floats]) -> Floats:
     return np.tensordot(weight, np.stack(values), axes=1)
 
@@ -137,9 +149,9 @@ class _Solver:
         if ground is None:
             self.prior_precision[at, at] = np.square(1.0 / np.array(WEAK_GROUND_SD))
         else:
-            covariance = np.asarray(ground[1], dtype=float)
-            self.prior_precision[np.ix_(at, at)] = np.linalg.inv(covariance + 1e-12 * np.eye(len(at)))
-            self.prior_mean[at] = np.asarray(ground[0], dtype=float) - chain_in_use[at]
+            mean, covariance = _completed(ground, chain_in_use[at])
+            self.prior_precision[np.ix_(at, at)] = np.linalg.inv(covariance)
+            self.prior_mean[at] = mean - chain_in_use[at]
         self.prior_precision[self.p, self.p] = SEASON_UNEVEN_SD_DEG**-2
         self.prior_mean[len(BOAT) : self.p] = -set_in_use
 

@@ -16,6 +16,8 @@ from pipeline.campaign.toml_reading import did_you_mean
 from pipeline.problems import Problem
 
 ACTIONS = ("hoist", "drop", "furl", "unfurl", "reef", "shake", "flying")
+# Written twice, these may mean two reefs at once; the time line decides by the rest of the log.
+REEFING = ("reef", "shake")
 SAIL_LOG_SCHEMA: dict[str, pl.DataType] = {
     "time": pl.Datetime("us"),
     "action": pl.String(),
@@ -31,8 +33,9 @@ def read_sail_log(path: Path, boat: Boat | None, *, strict: bool = False) -> tup
 
     Columns as in `SAIL_LOG_SCHEMA`: `time` naive UTC, `sail` as written, `codes` the sails meant, null where a sail is
     not understood (then the time line is `unknown` until the next `flying`). Reefs carry the mainsail's code. An entry
-    given twice counts once. A sail that `boat.toml` does not know is fatal only where `strict` (for `check`); an entry
-    without a readable time or action always is. Without a boat (its file is unusable) names are not judged.
+    given twice counts once, but for reefs, whose repetitions are kept for the time line to judge. A sail that
+    `boat.toml` does not know is fatal only where `strict` (for `check`); an entry without a readable time or action
+    always is. Without a boat (its file is unusable) names are not judged.
     """
     table = read_csv_table(path, ("time", "action", "sail"), ("note",))
     zone = (load_zone(boat.instruments.time_zone) if boat else None) or UTC
@@ -53,8 +56,11 @@ def read_sail_log(path: Path, boat: Boat | None, *, strict: bool = False) -> tup
         )
         first = seen.setdefault(key, row.line)
         if first != row.line:
-            table.report(row.line, f"repeats the entry of line {first}; it counts once.", fatal=False)
-            continue
+            if action not in REEFING:
+                table.report(row.line, f"repeats the entry of line {first}; it counts once.", fatal=False)
+                continue
+            what = f"repeats the entry of line {first}; it counts as another reef only where the log has both undone."
+            table.report(row.line, what, fatal=False)
         entries.append(_entry(row, moment, action, codes))
     frame = pl.DataFrame(entries, schema=SAIL_LOG_SCHEMA, orient="row").sort("time", "line")
     return frame, table.problems

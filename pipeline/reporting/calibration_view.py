@@ -11,11 +11,11 @@ from markupsafe import Markup
 from pipeline.campaign.settings import Boat
 from pipeline.reporting.figures.calibration_drawing import draw_days, draw_interval, half_scale
 from pipeline.reporting.numbers import Numbers
-from pipeline.reporting.records.calibration import Value, calibration_answer, calibration_page
+from pipeline.reporting.records.calibration import Value, calibration_answer, calibration_page, period
 
 
 def calibration_view(tables: Mapping[str, pl.DataFrame], boat: Boat, numbers: Numbers) -> dict[str, Any]:
-    """`page`, `answer`, `charts` (series, wide and narrow drawing) and `chip` (interval of one row)."""
+    """`page`, `answer`, `charts` (series, wide and narrow drawing), `chip` and `period` (functions of one row)."""
     page = calibration_page(tables, boat)
     names = {v.parameter for v in page.values}
     half = {p: half_scale(v for v in page.values if v.parameter == p) for p in names}
@@ -28,4 +28,5 @@ def calibration_view(tables: Mapping[str, pl.DataFrame], boat: Boat, numbers: Nu
         "answer": calibration_answer(page, numbers),
         "charts": tuple((s, draw_days(s, narrow=False), draw_days(s, narrow=True)) for s in page.series),
         "chip": chip,
+        "period": period,
     }

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from itertools import product
 from typing import Literal
@@ -38,17 +38,41 @@ class Moment:
 
 
 def moments_of(sail_log: pl.DataFrame | None) -> list[Moment]:
-    """Entries by time, each once, in an order that does not depend on that of the rows."""
-    by_time: dict[datetime, set[Entry]] = {}
+    """Entries by time, each once, in an order that does not depend on that of the rows.
+
+    A reef written several times at one time counts as often only where the log later shakes out more than were in else.
+    """
+    by_time: dict[datetime, Counter[Entry]] = {}
     if sail_log is not None:
         for time, action, codes, note in sail_log.select("time", "action", "codes", "note").iter_rows():
             entry = Entry(action, None if codes is None else tuple(codes), note or "")
-            by_time.setdefault(time, set()).add(entry)
+            by_time.setdefault(time, Counter())[entry] += 1
 
     def order(e: Entry) -> tuple[str, bool, tuple[str, ...], str]:
         return e.action, e.codes is None, e.codes or (), e.note
 
-    return [Moment(time, tuple(sorted(entries, key=order))) for time, entries in sorted(by_time.items())]
+    moments = [Moment(time, tuple(sorted(entries, key=order))) for time, entries in sorted(by_time.items())]
+    for i, moment in enumerate(moments):
+        more = [e for e in moment.entries if e.action == "reef" for _ in range(by_time[moment.time][e] - 1)]
+        if more and _shaken_below_none(moments, i):
+            moments[i] = replace(moment, entries=tuple(sorted((*moment.entries, *more), key=order)))
+    return moments
+
+
+def _shaken_below_none(moments: Sequence[Moment], i: int) -> bool:
+    """Whether more reefs are shaken out behind moment `i`, up to the next `flying`, than the log so far has in."""
+    reefs = 0
+    for k, moment in enumerate(moments):
+        actions = [e.action for e in moment.entries]
+        if "flying" in actions:
+            if k > i:
+                return False
+            reefs = 0
+        reefs += actions.count("reef") - actions.count("shake")
+        if reefs < 0 and k > i:
+            return True
+        reefs = max(reefs, 0)
+    return False
 
 
 class LogEvidence:

@@ -121,7 +121,7 @@ class _Moves:
 
     @classmethod
     def of(cls, entries: Iterable[Entry]) -> _Moves:
-        entries = set(entries)  # the same entry twice counts once
+        entries = list(entries)
 
         def codes(action: str) -> frozenset[str]:
             return frozenset(c for e in entries if e.action == action for c in e.codes or ())

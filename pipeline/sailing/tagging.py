@@ -83,7 +83,7 @@ def tag_sail_sets(sail_log: pl.DataFrame | None, boat: Boat, sessions: pl.DataFr
     `sail_log` as from `read_sail_log` (None: everything is `unlogged`), `sessions` as from `find_sessions`. The
     segments of a session join without gap or overlap from its start to its end; a sample on a border belongs to the
     later segment, the last sample of a session to its last segment. Rows of the log may come in any order and more
-    than once.
+    than once (for reefs see `log_moments.moments_of`).
     """
     spans = list(sessions.sort("start").select("start", "end").iter_rows())
     moments = moments_of(sail_log)

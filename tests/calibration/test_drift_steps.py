@@ -127,7 +127,7 @@ def test_order_of_rows_and_missing_days_do_not_matter() -> None:
 
 
 def test_levels_from_other_estimates_keep_the_changes() -> None:
-    rows, dates = days_of_a_season(8, step=("awa_offset_deg", 3.0))
+    rows, _ = days_of_a_season(8, step=("awa_offset_deg", 3.0))
     course = find_drift(rows)["awa_offset_deg"]
     own = rows.filter(pl.col("parameter") == "awa_offset_deg")
     moved = with_levels(course, own.with_columns(pl.col("estimate") + 1.0))
@@ -136,7 +136,6 @@ def test_levels_from_other_estimates_keep_the_changes() -> None:
         assert after.estimate == pytest.approx(before.estimate + 1.0, abs=1e-9)
         assert (after.first, after.end, after.days) == (before.first, before.end, before.days)
     assert with_levels(course, own.head(0)) == course
-    del dates
 
 
 def test_gains_equal_the_textbook_with_a_known_scatter() -> None:

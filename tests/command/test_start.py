@@ -80,7 +80,7 @@ def test_what_is_found_in_sentences_is_told_and_drafted(tmp_path: Path, capsys) 
     folder = season(tmp_path, day__nmea=nmea())
     assert main(["start", str(folder)]) == 0
     said = capsys.readouterr().out
-    assert "1 logs, 1 sessions" in said
+    assert "1 log, 1 session with a date" in said
     for channel in ("awa", "aws", "bsp", "heel", "hdg_mag", "forestay"):
         assert f"  {channel} " in said, channel
     assert "1.00 Hz" in said and "WI 120" in said and "not found" not in said
@@ -89,6 +89,14 @@ def test_what_is_found_in_sentences_is_told_and_drafted(tmp_path: Path, capsys) 
     assert boat is not None and boat.name == "Sandpiper"
     assert problems and all("TO DO" in p.what for p in problems if not p.fatal)
     assert "2027-07-13T12:00:00Z,flying,TO-DO" in (folder / "sail_log.csv").read_text("utf-8")
+
+
+def test_the_rate_is_that_of_one_sentence_not_of_all_that_give_a_channel(tmp_path: Path) -> None:
+    body = "GPVTG,090.0,T,,M,6.0,N,,K,A"
+    speed_again = f"${body}*{reduce(xor, body.encode()):02X}\r\n"
+    text = "".join(line + "\r\n" + (speed_again if "RMC" in line else "") for line in nmea().splitlines())
+    found = draft_files(season(tmp_path, day__nmea=text)).found
+    assert next(line for line in found if line.startswith("  sog")).split()[2:4] == ["1.00", "Hz"]
 
 
 def test_drafts_run_as_they_stand_and_check_asks_for_the_sails(tmp_path: Path, capsys) -> None:
@@ -171,7 +179,7 @@ def test_loose_logs_are_looked_at_where_they_lie(tmp_path: Path, capsys) -> None
     (folder / "races.csv").write_text("name,start,finish\n", "utf-8")
     assert main(["start", str(folder)]) == 0
     said = capsys.readouterr().out
-    assert "1 logs, 1 sessions" in said and "remark: logs/: move the logs into" in said
+    assert "1 log, 1 session with a date" in said and "remark: logs/: move the logs into" in said
     assert (folder / "boat.toml").is_file()
 
 

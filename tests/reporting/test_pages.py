@@ -114,6 +114,7 @@ def test_pages_are_whole_and_reach_nothing_outside(folder: Path) -> None:
     assert sorted(p.name for p in folder.iterdir()) == [
         "analyst.html",
         "assets",
+        "calibration.html",
         "coach.html",
         "index.html",
         "sailmaker.html",

@@ -38,6 +38,8 @@ WORST: Mapping[str, str] = {
     "track_over_sog_pct": "positions against logged speed over ground",
 }
 MOST_DAYS = 60
+# Sail sets named in the answer.
+MOST_NAMED = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +162,7 @@ class CalibrationPage:
 
     values: tuple[Value, ...]
     details: tuple[Detail, ...]
+    remarks: tuple[str, ...]
     changes: tuple[Change, ...]
     series: tuple[Series, ...]
     days: tuple[Day, ...]
@@ -169,6 +172,24 @@ class CalibrationPage:
     proposes: bool
     current_median_kn: float | None
     current_most_kn: float | None
+
+    @property
+    def grounds(self) -> tuple[tuple[tuple[str, ...], str], ...]:
+        """What the boat's rows rest on: names that share it, and the evidence."""
+        shared: dict[str, list[str]] = {}
+        for v in self.boat_values:
+            name = v.name if v.start is None and v.end is None else f"{v.name}, {period(v)}"
+            shared.setdefault(v.evidence, []).append(name)
+        return tuple((tuple(names), evidence) for evidence, names in shared.items())
+
+    @property
+    def silent_sets(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
+        """Parameters of which the data cannot say anything for single sets, and those sets."""
+        shared: dict[str, list[str]] = {}
+        for v in self.set_values:
+            if v.verdict == CANNOT_SAY and v.sail_set is not None:
+                shared.setdefault(v.name, []).append(v.sail_set)
+        return tuple((name, tuple(sets)) for name, sets in shared.items())
 
     @property
     def boat_values(self) -> tuple[Value, ...]:
@@ -181,6 +202,22 @@ class CalibrationPage:
         return tuple(v for v in self.values if v.sail_set is not None)
 
 
+def period(value: Value) -> str:
+    """From when until when a row holds, in words; dates alone where it begins at midnight."""
+    said = []
+    if value.start is None and value.end is not None:
+        said.append("from the beginning")
+    if value.start is not None:
+        said.append(f"from {_day_or_moment(value.start)}")
+    if value.end is not None:
+        said.append(f"until {_day_or_moment(value.end)}")
+    return " ".join(said)
+
+
+def _day_or_moment(at: datetime) -> str:
+    return f"{at:%Y-%m-%d}" if (at.hour, at.minute, at.second) == (0, 0, 0) else f"{at:%Y-%m-%d %H:%M}"
+
+
 def calibration_page(tables: Mapping[str, pl.DataFrame], boat: Boat) -> CalibrationPage:
     """The page from the tables `calibration` and its companions, `current` and `plausibility`; any may be empty."""
     values = tuple(_value(r) for r in tables["calibration"].iter_rows(named=True))
@@ -189,9 +226,12 @@ def calibration_page(tables: Mapping[str, pl.DataFrame], boat: Boat) -> Calibrat
     paper = on_paper(boat.calibration, proposals) if proposals else boat.calibration
     drift = tables["current"]["drift_kn"].drop_nulls()
     plausible = tables["plausibility"]
+    details = tables["calibration_details"]
+    remark = pl.col("parameter").str.starts_with("told apart")
     return CalibrationPage(
         values=values,
-        details=tuple(_detail(r) for r in tables["calibration_details"].iter_rows(named=True)),
+        details=tuple(_detail(r) for r in details.filter(~remark).iter_rows(named=True)),
+        remarks=tuple(details.filter(remark)["evidence"].drop_nulls().to_list()),
         changes=changes,
         series=_series(tables["calibration_days"], values, changes),
         days=tuple(_day(r) for r in plausible.head(MOST_DAYS).iter_rows(named=True)),
@@ -221,7 +261,9 @@ def calibration_answer(page: CalibrationPage, numbers: Numbers) -> tuple[str, ..
         parts = [listed] if listed else []
         parts += [f"{n} by period" for n in periods]
         of_sets = [v for v in page.set_values if v.verdict == PROPOSED]
-        parts += [f"{plural(len(of_sets), 'value')} of single sail sets"] if of_sets else []
+        named = list(dict.fromkeys(str(v.sail_set) for v in of_sets))
+        more = f" and {plural(len(named) - MOST_NAMED, 'more set', 'more sets')}" if len(named) > MOST_NAMED else ""
+        parts += [f"own values for {', '.join(named[:MOST_NAMED])}{more}"] if named else []
         said.append(f"Proposed to change: {'; '.join(parts)}.")
     else:
         said.append("No change of the calibration is needed: every interval holds the value in use.")
@@ -255,8 +297,9 @@ def _value(r: Mapping[str, object]) -> Value:
 
 
 def _detail(r: Mapping[str, object]) -> Detail:
-    name, unit = NAMES.get(str(r["parameter"]), (str(r["parameter"]), str(r["unit"] or "")))
-    decimals = 2 if unit == "°" else 4 if "slope" in str(r["parameter"]) else 3
+    plain = str(r["parameter"])
+    name, unit = NAMES.get(plain, (plain[:1].upper() + plain[1:], f" {r['unit']}" if r["unit"] else ""))
+    decimals = 1 if unit == " s" else 2 if unit == "°" else 4 if "slope" in plain else 3
     return Detail(name, unit, r["value"], r["low"], r["high"], decimals, r["evidence"] or "")  # type: ignore[arg-type]
 
 

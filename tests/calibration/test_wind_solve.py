@@ -1,0 +1,84 @@
+"""Shrinkage and symmetry on problems with known answers."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pipeline.calibration.wind_course import USUAL_DIRECTION, USUAL_SPEED
+from pipeline.calibration.wind_fit import BOAT, BY_SET, CHAIN, DayEvidence, parameter_count
+from pipeline.calibration.wind_solve import SEASON_UNEVEN_SD_DEG, GroundPrior, solve
+from pipeline.calibration.wind_symmetry import DaySymmetry
+
+CHAIN_IN_USE = np.array([0.0, 0.0, 1.0, 1.0, 0.0, 8.0])
+OFFSET, UPWASH, AWS = (CHAIN.index(n) for n in ("awa_offset_deg", "upwash_deg", "aws_factor"))
+
+
+def _evidence(truth: np.ndarray, sd: np.ndarray, days: int) -> DayEvidence:
+    """Independent evidence on each parameter, shared evenly among the days; sd infinite: none."""
+    precision = np.array([np.diag(sd**-2.0) / days] * days)
+    return DayEvidence(precision, precision @ truth, USUAL_DIRECTION, USUAL_SPEED)
+
+
+def test_strong_evidence_is_taken_as_it_is_and_its_absence_leaves_the_prior():
+    p = parameter_count(0)
+    truth, sd = np.zeros(p), np.full(p, np.inf)
+    truth[[OFFSET, UPWASH]] = 1.3, 2.5
+    sd[[OFFSET, UPWASH]] = 0.01, 0.01
+    found = solve(_evidence(truth, sd, 8), None, np.zeros(0), CHAIN_IN_USE, None)
+    assert found.mean[UPWASH] == pytest.approx(2.5, abs=1e-4)
+    assert found.covariance[UPWASH, UPWASH] == pytest.approx(1e-4, rel=1e-3)
+    # days may differ, so eight of them leave more doubt in the offset than the evidence itself
+    assert found.mean[OFFSET] == pytest.approx(1.3, abs=1e-3)
+    assert found.covariance[OFFSET, OFFSET] > 1e-4
+    assert found.covariance[AWS, AWS] == pytest.approx(0.1**2, rel=1e-6)
+
+
+def test_a_ground_prior_is_kept_where_the_wind_says_nothing():
+    p = parameter_count(0)
+    prior = GroundPrior(np.array([1.03, -1.2, np.nan]), np.diag([0.002**2, 0.2**2, np.nan]))
+    found = solve(_evidence(np.zeros(p), np.full(p, np.inf), 4), None, np.zeros(0), CHAIN_IN_USE, prior)
+    at = [CHAIN.index(n) for n in ("boat_speed_factor", "heading_offset_deg", "leeway_coefficient")]
+    np.testing.assert_allclose(found.mean[at], [0.03, -1.2, 0.0], atol=1e-6)
+    np.testing.assert_allclose(np.sqrt(np.diag(found.covariance)[at]), [0.002, 0.2, 2.0], rtol=1e-2)
+
+
+def test_sets_without_data_take_the_boats_value_with_a_wider_interval():
+    sets = 4
+    p = parameter_count(sets)
+    precision = np.zeros((1, p, p))
+    weighed = np.zeros((1, p))
+    for k, upwash in enumerate((3.0, 2.0, 2.6)):  # the fourth set never flown
+        row = np.zeros(p)
+        row[UPWASH] = row[len(BOAT) + k] = 1.0
+        precision[0] += np.outer(row, row) / 0.1**2
+        weighed[0] += row * upwash / 0.1**2
+    evidence = DayEvidence(precision, weighed, USUAL_DIRECTION, USUAL_SPEED)
+    found = solve(evidence, None, np.zeros(sets * len(BY_SET)), CHAIN_IN_USE, None)
+    value = found.mean[UPWASH] + found.mean[len(BOAT) : len(BOAT) + sets]
+    np.testing.assert_allclose(value[:3], [3.0, 2.0, 2.6], atol=0.06)
+    assert (np.diff(value[[1, 2, 0]]) > 0).all() and value[0] < 3.0 and value[1] > 2.0  # drawn to each other
+    assert value[3] == pytest.approx(np.mean([3.0, 2.0, 2.6]), abs=0.1)
+    own = np.sqrt(np.diag(found.covariance)[len(BOAT) : len(BOAT) + sets])
+    assert own[3] > own[:3].max()
+
+
+def test_a_departure_in_use_counts_as_a_departure():
+    """A set written 2 deg apart in boat.toml without any evidence is drawn back to the boat's own."""
+    p = parameter_count(1)
+    none = _evidence(np.zeros(p), np.full(p, np.inf), 1)
+    found = solve(none, None, np.array([2.0, 0.0]), CHAIN_IN_USE, None)
+    assert found.mean[len(BOAT)] == pytest.approx(-2.0, abs=1e-6)
+
+
+def test_symmetry_fixes_the_offset_but_no_better_than_a_crew_is_even():
+    p = parameter_count(0)
+    days = 16
+    rng = np.random.default_rng(5)
+    day = np.arange(days)
+    symmetry = DaySymmetry(day, 1.5 + 0.3 * rng.standard_normal(days), np.full(days, 0.1), np.full(days, 6))
+    found = solve(_evidence(np.zeros(p), np.full(p, np.inf), days), symmetry, np.zeros(0), CHAIN_IN_USE, None)
+    sd = float(np.sqrt(found.covariance[OFFSET, OFFSET]))
+    assert found.mean[OFFSET] == pytest.approx(1.5, abs=0.25)
+    assert SEASON_UNEVEN_SD_DEG < sd < SEASON_UNEVEN_SD_DEG + 0.15
+    assert 0.1 < found.twist_sd_deg < 0.6
