@@ -105,6 +105,17 @@ TABLES: dict[str, Table] = {
             verdict=S,
         ),
         _t(
+            "targets",
+            ("sail_set", "tws_kn", "mode"),
+            sail_set=S,
+            tws_kn=F,
+            mode=S,
+            twa_deg=F,
+            bsp_kn=F,
+            vmg_kn=F,
+            bsp_best_tenth_kn=F,
+        ),
+        _t(
             "design_comparison",
             (),
             set_a=S,

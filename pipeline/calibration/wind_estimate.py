@@ -42,8 +42,9 @@ Z90 = 1.6448536269514722
 MODEL_SD = {"awa_offset_deg": 0.06, "upwash_deg": 0.12, "aws_factor": 0.003}
 # The data can say where the standard deviation is below this: about what moves a border by more than sails differ.
 KNOWN_SD = {"awa_offset_deg": 0.7, "upwash_deg": 1.0, "aws_factor": 0.015}
-# A set's own departure must come from its own data: their share of what is known of it.
-LEAST_OWN_SHARE = 0.4
+# A set's own value is given where its own data had a say in it, be it a small one: it is drawn to the boat's as far as
+# they are weak, so it is nearer the truth than the boat's value alone (on known boats borders err less by it).
+LEAST_OWN_SHARE = 0.1
 # Correlations worth a remark.
 LEAST_REMARK = 0.7
 LEAST_PIECES = 40

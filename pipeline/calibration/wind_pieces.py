@@ -11,7 +11,6 @@ from pipeline.angles import Floats, circular_mean, wrap_180
 from pipeline.campaign.settings import BARE, UNKNOWN, UNLOGGED, Boat
 from pipeline.sailing.corrections_in_force import PARAMETERS, corrections_in_force
 from pipeline.sailing.manoeuvres import manoeuvres_of
-from pipeline.sailing.sail_changes import sail_change_spans
 from pipeline.sailing.stretches import SESSION_GAP_S, Ints
 from pipeline.sailing.tagging import set_at
 from pipeline.sailing.track import track_of
@@ -23,6 +22,9 @@ LEAST_SAMPLES = 4
 LEAST_KNOWN_SHARE = 0.6
 # Before a turn the helm moves already; after it the damping of vane, log and compass dies away. Common practice.
 BEFORE_TURN_S, AFTER_TURN_S = 8.0, 18.0
+# Sail logs are written to the minute and rather late than early. The boat's speed need not be back for the wind to be
+# right, so this is shorter than what `sailing.sail_changes` leaves out of the windows.
+BEFORE_CHANGE_S, AFTER_CHANGE_S = 100.0, 50.0
 # A wind this light has no direction to speak of, and a boat this slow no log.
 LEAST_TWS_KN, LEAST_BSP_KN = 3.0, 1.0
 # Pieces of one chunk share a course of the true wind; longer sessions are cut so that the algebra stays small.
@@ -88,7 +90,7 @@ def pieces_of(
     time_s = samples_with_wind["time"].cast(pl.Datetime("us")).to_physical().to_numpy() / _US
     sail_set = set_at(samples_with_wind["time"], segments)
     names, code = _coded(sail_set)
-    disturbed = _disturbed(time_s, manoeuvres, sail_change_spans(track, segments))
+    disturbed = _within(time_s, _turns(manoeuvres) + _changes(segments))
     session, session_day, days = _sessions(time_s, sessions)
     block = _blocks(time_s, disturbed | (session < 0), code, session)
     frame = _per_sample(samples_with_wind, boat, sail_set).with_columns(
@@ -105,12 +107,28 @@ def _coded(sail_set: pl.Series) -> tuple[tuple[str, ...], Ints]:
     return names, code.fill_null(-1).to_numpy() if index else np.full(len(sail_set), -1, dtype=np.int64)
 
 
-def _disturbed(time_s: Floats, manoeuvres: pl.DataFrame, changes: list[tuple[float, float]]) -> np.ndarray:
+def _turns(manoeuvres: pl.DataFrame) -> list[tuple[float, float]]:
     starts = manoeuvres["start"].to_physical().to_numpy() / _US - BEFORE_TURN_S
     ends = manoeuvres["turn_end"].to_physical().to_numpy() / _US + AFTER_TURN_S
-    low = np.concatenate((starts, [a for a, _ in changes]))
-    high = np.concatenate((ends, [b for _, b in changes]))
+    return list(zip(starts.tolist(), ends.tolist(), strict=True))
+
+
+def _changes(segments: pl.DataFrame) -> list[tuple[float, float]]:
+    return [(t - BEFORE_CHANGE_S, t + AFTER_CHANGE_S) for t in sail_changes_s(segments)]
+
+
+def sail_changes_s(segments: pl.DataFrame) -> list[float]:
+    """Moments (seconds since 1970) at which one set gives way to another."""
+    s = segments.sort("start")
+    if s.height < 2:
+        return []
+    joined = (s["start"][1:] == s["end"][:-1]) & (s["sail_set"][1:] != s["sail_set"][:-1])
+    return (s["start"][1:].filter(joined).cast(pl.Datetime("us")).to_physical() / _US).to_list()
+
+
+def _within(time_s: Floats, spans: list[tuple[float, float]]) -> np.ndarray:
     n = len(time_s)
+    low, high = np.array(spans, dtype=float).reshape(-1, 2).T
     first, end = np.searchsorted(time_s, low, side="left"), np.searchsorted(time_s, high, side="right")
     step = np.bincount(first, minlength=n + 1) - np.bincount(end, minlength=n + 1)
     return np.cumsum(step)[:n] > 0

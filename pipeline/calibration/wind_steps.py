@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.angles import Floats, circular_mean, wrap_180
-from pipeline.calibration.wind_pieces import Pieces
+from pipeline.calibration.wind_pieces import Pieces, sail_changes_s
 
 SAIL_CHANGE = "sail change"
 # Pieces so near, on either side, are compared; not beyond the next event.
@@ -54,10 +54,7 @@ def wind_steps(pieces: Pieces, manoeuvres: pl.DataFrame, segments: pl.DataFrame)
 
 def _events(manoeuvres: pl.DataFrame, segments: pl.DataFrame) -> list[tuple[float, str]]:
     turns = zip(manoeuvres["start"].to_physical().to_list(), manoeuvres["kind"].to_list(), strict=True)
-    s = segments.sort("start")
-    joined = (s["start"][1:] == s["end"][:-1]) & (s["sail_set"][1:] != s["sail_set"][:-1])
-    changes = s["start"][1:].filter(joined).cast(pl.Datetime("us")).to_physical().to_list() if s.height > 1 else []
-    both = [(t / _US, kind) for t, kind in turns] + [(t / _US, SAIL_CHANGE) for t in changes]
+    both = [(t / _US, kind) for t, kind in turns] + [(t, SAIL_CHANGE) for t in sail_changes_s(segments)]
     return sorted(both)
 
 

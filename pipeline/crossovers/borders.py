@@ -44,32 +44,42 @@ def lattice_lines(fit: SeasonFit, log_draws: Floats) -> Iterator[Line]:
 
 
 def borders_on(line: Line, sets: tuple[str, ...]) -> list[dict[str, object]]:
-    """Rows of the table `crossovers` along one line: all pairs, all branches."""
+    """Rows of the table `crossovers` along one line: all pairs, all branches.
+
+    A crossing is given only where both sets are supported; its interval may end beyond, as far as both surfaces reach
+    at all, because there they are still known as well as their own intervals say. One that stays open on both sides
+    says nothing and is left out.
+    """
     rows = []
     leading = share_fastest(line.log_draws, line.supported)
+    reached = np.isfinite(line.mean) & np.isfinite(line.log_draws).all(axis=0)
     for a in range(len(sets)):
         for b in range(a + 1, len(sets)):
-            for run in runs(line.supported[a] & line.supported[b]):
-                if run.stop - run.start < 2:
+            both = line.supported[a] & line.supported[b]
+            for run in runs(reached[a] & reached[b]):
+                if run.stop - run.start < 2 or not both[run].any():
                     continue
                 x = line.x[run]
                 draws = line.log_draws[:, b, run] - line.log_draws[:, a, run]
                 for found in crossings(x, line.mean[b, run] - line.mean[a, run], draws):
+                    at = run.start + int(np.argmin(np.abs(x - found.at)))
                     likely = np.interp([found.at], x, (leading[a] + leading[b])[run])[0]
-                    if likely >= LEAST_LEADING:
+                    empty = found.low is None and found.high is None
+                    if both[at] and likely >= LEAST_LEADING and not empty:
                         pair = (sets[a], sets[b]) if found.rising else (sets[b], sets[a])
-                        rows.append(_row(line, pair, found, _beyond(line, a, b, run)))
+                        rows.append(_row(line, pair, found, _beyond(line, a, b, at)))
     return rows
 
 
-def _beyond(line: Line, a: int, b: int, run: slice) -> tuple[tuple[bool, bool], tuple[bool, bool]]:
-    """Which of the two is supported at the node before the run, and at the node after it."""
+def _beyond(line: Line, a: int, b: int, at: int) -> tuple[tuple[bool, bool], tuple[bool, bool]]:
+    """Which of the two is supported next to the nodes about `at` that support both, below them and above."""
+    both = next(run for run in runs(line.supported[a] & line.supported[b]) if run.start <= at < run.stop)
 
-    def at(i: int) -> tuple[bool, bool]:
+    def supported(i: int) -> tuple[bool, bool]:
         inside = 0 <= i < len(line.x)
         return (bool(line.supported[a, i]), bool(line.supported[b, i])) if inside else (False, False)
 
-    return at(run.start - 1), at(run.stop)
+    return supported(both.start - 1), supported(both.stop)
 
 
 def _row(line: Line, pair: tuple[str, str], found: Crossing, beyond: tuple) -> dict[str, object]:

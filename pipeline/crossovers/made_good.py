@@ -30,10 +30,10 @@ def best_made_good(
 ) -> tuple[Floats, Floats, NDArray[np.bool_]]:
     """Best velocity made good to windward (`close-hauled`) or to leeward (`running`), each set at its own angle.
 
-    `speed_kn` (..., sets, tws, twa), `supported` (sets, tws, twa). Returns the velocity (..., sets, tws), the angle of the
-    leading axes' mean surface (sets, tws), and where there is an optimum (sets, tws): one at the edge of the supported
-    angles is none, unless that edge is dead downwind. Between the angles of the grid the optimum is that of the parabola through its three
-    highest values.
+    `speed_kn` (..., sets, tws, twa), `supported` (sets, tws, twa). Returns the velocity (..., sets, tws), the angle of
+    the leading axes' mean surface (sets, tws), and where there is an optimum (sets, tws): one at the edge of the
+    supported angles is none, unless that edge is dead downwind. Between the angles of the grid the optimum is that of
+    the parabola through its three highest values.
     """
     side = twa_deg < BEAM_DEG if mode == CLOSE_HAULED else twa_deg > BEAM_DEG
     sign = 1.0 if mode == CLOSE_HAULED else -1.0

@@ -12,6 +12,7 @@ from pipeline.crossovers.best import best_sets
 from pipeline.crossovers.borders import borders_on, lattice_lines
 from pipeline.crossovers.comparison import compare
 from pipeline.crossovers.made_good import MODES, made_good_line
+from pipeline.crossovers.targets import targets
 from pipeline.surfaces.season import SeasonFit
 from pipeline.tables import TABLES
 
@@ -22,7 +23,7 @@ SEED = 20240229  # any number: the same season gives the same tables
 def cross(
     fit: SeasonFit, boat: Boat, designed: pl.DataFrame | None, designed_speeds: pl.DataFrame | None
 ) -> dict[str, pl.DataFrame]:
-    """Tables `best_set`, `crossovers` and `design_comparison` of a season; empty where there is nothing to say."""
+    """Tables `best_set`, `crossovers`, `targets` and `design_comparison` of a season; empty where nothing is known."""
     log_draws = np.log(fit.draws(DRAWS, SEED))
     rows: list[dict[str, object]] = []
     if fit.log_speed.size:
@@ -33,5 +34,6 @@ def cross(
     return {
         "best_set": best_sets(fit, log_draws),
         "crossovers": crossovers,
+        "targets": targets(fit),
         "design_comparison": compare(fit, boat, crossovers, log_draws, designed, designed_speeds),
     }

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
+from pipeline.campaign.sail_sets import sails_of
 from pipeline.campaign.settings import Boat
 from pipeline.surfaces.coordinates import Floats, Ints, Lattice, mode_weights, wind_coordinate
 
@@ -26,13 +27,7 @@ def reefs_of(sail_set: str) -> tuple[str, int]:
 
 def sails_in(sail_set: str, boat: Boat) -> tuple[str, ...]:
     """Codes of the sails of a set, mainsail included; empty where the name says nothing (`unlogged`)."""
-    base, _ = reefs_of(sail_set)
-    for known in boat.sail_sets:
-        if known.name == base:
-            return known.sails
-    codes = tuple(c for c in base.split("+") if c in boat.sails)
-    main = (boat.mainsail,) if boat.mainsail and boat.mainsail not in codes else ()
-    return main + codes if codes or base == "MAIN" else ()
+    return sails_of(sail_set, boat) or ()
 
 
 def recuts_of(sail_set: str, boat: Boat) -> tuple[tuple[str, datetime], ...]:

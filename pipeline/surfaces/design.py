@@ -10,12 +10,12 @@ from scipy import sparse
 from pipeline.campaign.settings import Boat
 from pipeline.surfaces import parameters, support
 from pipeline.surfaces.components import Layout, lay_out, names_for, tack_rows
-from pipeline.surfaces.coordinates import Axis, Floats, Ints, Lattice, wind_coordinate
+from pipeline.surfaces.coordinates import Axis, Floats, Ints, Lattice, angle_coordinate, wind_coordinate
 from pipeline.surfaces.latent_wind import LatentWind
 from pipeline.surfaces.observations import Observations
 
-# Spacing of the spline nodes in sqrt(kn) and degrees, below the length scales that seasons have shown, so that the
-# spline is a faithful stand-in for the process.
+# Spacing of the spline nodes in sqrt(kn) and degrees of the angle coordinate, below the length scales that seasons have
+# shown, so that the spline is a faithful stand-in for the process.
 HULL_STEP = (0.45, 11.0)
 DEPARTURE_STEP = (0.55, 15.0)
 GRID_TWS_KN = 1.0
@@ -64,7 +64,7 @@ def frame_season(seen: Observations, boat: Boat) -> Frame:
     of_set: dict[str, tuple[str, ...]] = {}
     for k, name in enumerate(seen.sets):
         mine = seen.set_number == k
-        near = support.within_reach(seen.tws_kn[mine], angle[mine], tws_at, twa_at, windows=1)
+        near = support.within_reach(seen.tws_kn[mine], angle[mine], tws_at, twa_at)
         tws = np.concatenate([tws_at[near], seen.tws_kn[mine]])
         twa = np.concatenate([twa_at[near], angle[mine]])
         of_set[name] = names_for(name, boat, seen.starts[-1])
@@ -92,8 +92,9 @@ def _grid(seen: Observations) -> tuple[Floats, Floats]:
 
 def _lattices(tws: Floats, twa: Floats) -> tuple[Lattice, Lattice]:
     low, high = wind_coordinate(tws[[0, -1]])
+    angle = angle_coordinate(twa[[0, -1]])
     hull, departure = (
-        Lattice(Axis.over(low, high, step[0]), Axis.over(twa[0], twa[-1], step[1]))
+        Lattice(Axis.over(low, high, step[0]), Axis.over(angle[0], angle[-1], step[1]))
         for step in (HULL_STEP, DEPARTURE_STEP)
     )
     return hull, departure

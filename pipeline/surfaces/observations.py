@@ -8,7 +8,7 @@ from datetime import datetime
 import numpy as np
 import polars as pl
 
-from pipeline.campaign.settings import BARE, UNKNOWN
+from pipeline.campaign.settings import BARE, UNKNOWN, UNLOGGED
 from pipeline.surfaces.coordinates import Floats, Ints
 
 # A new sailing day begins after a pause as long as this; nights ashore are longer, lunch breaks shorter.
@@ -51,7 +51,7 @@ def usable(windows: pl.DataFrame) -> pl.DataFrame:
     if missing:
         raise ValueError(f"windows lack columns {missing}")
     numbers = [pl.col(c).cast(pl.Float64, strict=False) for c in ("tws_kn", "twa_deg", "bsp_kn")]
-    return (
+    kept = (
         windows.with_columns(numbers)
         .filter(
             pl.col("sail_set").is_not_null()
@@ -65,6 +65,9 @@ def usable(windows: pl.DataFrame) -> pl.DataFrame:
         )
         .sort("start", "sail_set", "twa_deg", "tws_kn", "bsp_kn")
     )
+    # Time before a sail log begins is a mixture of sets: it stands for a set only where nothing better is known.
+    logged = kept.filter(pl.col("sail_set") != UNLOGGED)
+    return logged if logged.height else kept
 
 
 def observe(windows: pl.DataFrame) -> Observations:

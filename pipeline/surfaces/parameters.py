@@ -27,11 +27,11 @@ class Parameter:
 SURFACE_PARAMETERS: tuple[Parameter, ...] = (
     Parameter("hull_sd", 0.30, 0.7, "spread of the boat's own surface about a straight line in the wind"),
     Parameter("hull_wind_length", 1.5, 0.4, "how far along sqrt(TWS) it bends, sqrt(kn)"),
-    Parameter("hull_angle_length_deg", 50.0, 0.4, "how far along TWA it bends"),
+    Parameter("hull_angle_length_deg", 50.0, 0.4, "how far along the angle coordinate it bends"),
     Parameter("set_level_sd", 0.04, 0.7, "spread of the sets' mean departures"),
     Parameter("set_sd", 0.05, 0.7, "spread of the sets' departures about their means"),
     Parameter("set_wind_length", 1.5, 0.4, "how far along sqrt(TWS) a departure bends, sqrt(kn)"),
-    Parameter("set_angle_length_deg", 45.0, 0.4, "how far along TWA a departure bends"),
+    Parameter("set_angle_length_deg", 45.0, 0.4, "how far along the angle coordinate a departure bends"),
 )
 NOISE_PARAMETERS: tuple[Parameter, ...] = (
     Parameter("day_sd", 0.012, 0.7, "day effect common to all modes"),

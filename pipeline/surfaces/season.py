@@ -10,6 +10,7 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy import sparse
 from scipy.interpolate import RegularGridInterpolator
+from threadpoolctl import threadpool_limits
 
 from pipeline.campaign.settings import Boat
 from pipeline.surfaces import parameters, support
@@ -57,7 +58,8 @@ class SeasonFit:
         post = self._posterior
         noise = np.random.default_rng(seed).standard_normal((n, len(post.mean)))
         coefficients = post.mean + noise @ post.root
-        flat = np.exp(np.asarray(self._rows @ coefficients.T)).T
+        common = np.random.default_rng([seed, 1]).standard_normal((n, 1)) * support.LEVEL_DOUBT
+        flat = np.exp(np.asarray(self._rows @ coefficients.T).T + common)
         out = flat.reshape(n, *shape)
         out[:, ~np.isfinite(self.log_speed)] = np.nan
         return out
@@ -84,8 +86,10 @@ def fit_season(windows: pl.DataFrame, boat: Boat, *, progress: Callable[[str], N
         return _empty()
     say(f"fitting {seen.count} windows of {len(seen.sets)} sail sets on {seen.block[-1] + 1} days")
     frame = frame_season(seen, boat)
-    problem, posterior, weights = estimate(seen, frame, split_wind(seen))
-    posterior = replace(posterior, root=posterior.root * support.INTERVAL_FACTOR)
+    # One thread: the matrices are small, threads would only wait for each other, and the last digits, which the search
+    # for the parameters magnifies, would depend on their number.
+    with threadpool_limits(limits=1, user_api="blas"):
+        problem, posterior, weights = estimate(seen, frame, split_wind(seen))
     return _report(seen, boat, frame, problem, posterior, weights.window)
 
 
@@ -130,24 +134,24 @@ def _report(
     layout, (tws_at, twa_at) = frame.layout, frame.points
     angle = np.abs(seen.twa_deg)
     theta = parameters.named(posterior.theta)
-    stacks, mean, sd, supported, minutes = [], [], [], [], []
+    stacks, mean, sd, grounded, minutes = [], [], [], [], []
+    hull_sd = _sd(layout.rows([HULL], tws_at, twa_at), posterior.root)
     for k, name in enumerate(seen.sets):
         mine = seen.set_number == k
         place = (seen.tws_kn[mine], angle[mine])
         rows = layout.rows(layout.of_set[name], tws_at, twa_at)
         filled = np.asarray(np.abs(rows).sum(axis=1)).ravel() > 0
-        near = support.within_reach(*place, tws_at, twa_at, windows=1) & filled
+        near = support.within_reach(*place, tws_at, twa_at) & filled
         set_sd = _sd(rows, posterior.root)
         departure = _departure_rows(layout, name, tws_at, twa_at)
-        learned = support.informed(
-            set_sd, _sd(layout.rows([HULL], tws_at, twa_at), posterior.root), _prior_sd(problem, theta, departure)
-        )
-        reach = support.well_visited(*place, seen.hours[mine], tws_at, twa_at)
+        learned = support.informed(set_sd, hull_sd, _prior_sd(problem, theta, departure))
         stacks.append(rows)
         mean.append(np.where(near, rows @ posterior.mean, np.nan))
-        sd.append(np.where(near, set_sd, np.nan))
-        supported.append(near & reach & learned)
+        sd.append(np.where(near, set_sd * support.INTERVAL_FACTOR, np.nan))
+        grounded.append(near & learned & support.well_visited(*place, seen.hours[mine], tws_at, twa_at))
         minutes.append(support.minutes_near(*place, seen.minutes[mine], tws_at, twa_at))
+    supported = support.useful(np.stack(mean), np.stack(sd), np.stack(grounded))
+    sd = np.hypot(np.stack(sd), support.LEVEL_DOUBT)
     shape = (len(seen.sets), len(frame.tws_kn), len(frame.twa_deg))
     arrays = [np.stack(x).reshape(shape) for x in (mean, sd, supported, minutes)]
     leeway = leeway_map(seen, boat, tws_at, twa_at).reshape(shape[1:])
@@ -162,7 +166,7 @@ def _report(
         weights,
         leeway,
         sparse.vstack(stacks).tocsr(),
-        posterior,
+        replace(posterior, root=posterior.root * support.INTERVAL_FACTOR),
     )
 
 

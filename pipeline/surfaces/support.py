@@ -5,70 +5,98 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.surfaces.coordinates import Floats
+from pipeline.surfaces.coordinates import Floats, angle_coordinate
+
+Bools = NDArray[np.bool_]
 
 # A set's surface is never given further than this from its windows: beyond, it would be extrapolation whatever the
-# interval says. Half axes of an ellipse.
-REACH_TWS_KN = 2.5
-REACH_TWA_DEG = 12.0
-# That much must lie within reach of a supported place: one stretch alone may be a wrong tag, so the windows must be
-# spread over several quarters of an hour.
-REACH_WINDOWS = 4
-REACH_QUARTERS = 5
-# The posterior knows neither that its parameters are themselves estimates nor what the model's shape leaves out (wind
-# error that lasts, kinks, wrong tags). On simulated seasons of three unlike boats (seeds 1 to 3 of
-# tests/benchmarks/score_surfaces.py) its 90 % intervals held the truth 74 times in 100; widened so, 87 times.
-INTERVAL_FACTOR = 1.4
+# interval says. Half axes of an ellipse, in knots and in degrees of the angle coordinate.
+REACH_TWS_KN, REACH_ANGLE_DEG = 3.75, 18.0
+# That much must lie about a supported place, within this share of the reach: one stretch alone may be a wrong tag, so
+# the windows must be spread over several quarters of an hour.
+VISIT = 0.92
+VISIT_WINDOWS = 4
+VISIT_QUARTERS = 3
+# The posterior does not know that its parameters are themselves estimates, nor where a set's speed falls off faster
+# than its own windows show. On simulated seasons of seven unlike boats, differences between sets within 3 % of each
+# other had 1.0 to 1.2 times its standard deviation.
+INTERVAL_FACTOR = 1.2
+# Doubt in log speed that all sets share: calibration, and how ordinary the days of one season were. It widens the
+# surfaces and cancels between sets. From the same seasons.
+LEVEL_DOUBT = 0.006
 # Widest useful 90 % half interval, in log speed: neighbouring sets differ by a few per cent near their borders, so a
-# surface known less well than this decides nothing.
-WIDEST_HALF_INTERVAL = 0.03
+# surface known less well than this decides nothing there.
+WIDEST_HALF_INTERVAL = 0.022
+# Further from a border less will do: a set that leads, or trails, the best of the others by so many of its standard
+# deviations is known well enough for what it is needed for, up to the second width.
+DECIDED_BY = 2.5
+WIDEST_DECIDED = 0.08
 # The set's own data must have taken away at least this share of the variance that a set never sailed would have.
-LEAST_LEARNED = 0.5
+LEAST_LEARNED = 0.4
 HALF_90 = 1.6448536269514722  # standard normal quantile of 0.95
 
 
-def within_reach(
-    tws_kn: Floats, twa_deg: Floats, at_tws_kn: Floats, at_twa_deg: Floats, *, windows: int, stretch: float = 1.0
-) -> NDArray[np.bool_]:
-    """Whether at least `windows` of the points (tws_kn, twa_deg) lie within `stretch` reaches of each place."""
-    count = np.zeros(len(at_tws_kn), dtype=np.int64)
-    for k in range(0, len(tws_kn), 2000):
-        d_tws = (tws_kn[k : k + 2000, None] - at_tws_kn[None, :]) / (REACH_TWS_KN * stretch)
-        d_twa = (twa_deg[k : k + 2000, None] - at_twa_deg[None, :]) / (REACH_TWA_DEG * stretch)
-        count += (d_tws**2 + d_twa**2 <= 1.0).sum(axis=0)
-    return count >= windows
+def within_reach(tws_kn: Floats, twa_deg: Floats, at_tws_kn: Floats, at_twa_deg: Floats) -> Bools:
+    """Whether any of the points (tws_kn, twa_deg) lies within reach of each place."""
+    near = np.zeros(len(at_tws_kn), dtype=bool)
+    for part in _parts(len(tws_kn)):
+        near |= (_distance_squared(tws_kn[part], twa_deg[part], at_tws_kn, at_twa_deg) <= 1.0).any(axis=0)
+    return near
 
 
-def well_visited(
-    tws_kn: Floats, twa_deg: Floats, hours: Floats, at_tws_kn: Floats, at_twa_deg: Floats
-) -> NDArray[np.bool_]:
-    """Whether enough windows, in enough different quarters of an hour, lie within reach of each place."""
+def well_visited(tws_kn: Floats, twa_deg: Floats, hours: Floats, at_tws_kn: Floats, at_twa_deg: Floats) -> Bools:
+    """Whether enough windows, in enough different quarters of an hour, lie about each place; `hours` rise."""
     near = np.zeros((len(tws_kn), len(at_tws_kn)), dtype=bool)
-    for k in range(0, len(tws_kn), 2000):
-        d_tws = (tws_kn[k : k + 2000, None] - at_tws_kn[None, :]) / REACH_TWS_KN
-        d_twa = (twa_deg[k : k + 2000, None] - at_twa_deg[None, :]) / REACH_TWA_DEG
-        near[k : k + 2000] = d_tws**2 + d_twa**2 <= 1.0
+    for part in _parts(len(tws_kn)):
+        near[part] = _distance_squared(tws_kn[part], twa_deg[part], at_tws_kn, at_twa_deg) <= VISIT**2
     _, first = np.unique(np.floor(hours * 4.0), return_index=True)
     quarters = np.add.reduceat(near, first, axis=0, dtype=np.int64) > 0 if len(first) else near[:0]
-    return (near.sum(axis=0) >= REACH_WINDOWS) & (quarters.sum(axis=0) >= REACH_QUARTERS)
+    return (near.sum(axis=0) >= VISIT_WINDOWS) & (quarters.sum(axis=0) >= VISIT_QUARTERS)
+
+
+def _parts(n: int, size: int = 2000) -> list[slice]:
+    return [slice(k, k + size) for k in range(0, n, size)]
+
+
+def _distance_squared(tws_kn: Floats, twa_deg: Floats, at_tws_kn: Floats, at_twa_deg: Floats) -> Floats:
+    """Squared distance (points, places) in reaches."""
+    d_tws = (tws_kn[:, None] - at_tws_kn[None, :]) / REACH_TWS_KN
+    d_twa = (angle_coordinate(twa_deg)[:, None] - angle_coordinate(at_twa_deg)[None, :]) / REACH_ANGLE_DEG
+    return np.asarray(d_tws**2 + d_twa**2)
 
 
 def minutes_near(tws_kn: Floats, twa_deg: Floats, minutes: Floats, at_tws_kn: Floats, at_twa_deg: Floats) -> Floats:
     """Minutes of the windows within 1 kn and 5 deg of each place."""
     out = np.zeros(len(at_tws_kn))
-    for k in range(0, len(tws_kn), 2000):
-        near = (np.abs(tws_kn[k : k + 2000, None] - at_tws_kn[None, :]) <= 1.0) & (
-            np.abs(twa_deg[k : k + 2000, None] - at_twa_deg[None, :]) <= 5.0
+    for part in _parts(len(tws_kn)):
+        near = (np.abs(tws_kn[part, None] - at_tws_kn[None, :]) <= 1.0) & (
+            np.abs(twa_deg[part, None] - at_twa_deg[None, :]) <= 5.0
         )
-        out += minutes[k : k + 2000] @ near
+        out += minutes[part] @ near
     return out
 
 
-def informed(sd: Floats, hull_sd: Floats, departure_prior_sd: Floats) -> NDArray[np.bool_]:
-    """Whether an interval is narrow enough to be of use, and due to the set's own data rather than to the prior.
+def informed(sd: Floats, hull_sd: Floats, departure_prior_sd: Floats) -> Bools:
+    """Whether a surface is due to the set's own data rather than to the prior.
 
     The yardstick is what would be said of a set never sailed: the hull's surface and the spread of the sets about it.
     """
     unseen = hull_sd**2 + departure_prior_sd**2
-    learned = 1.0 - sd**2 / np.maximum(unseen, 1e-18)
-    return (sd * HALF_90 <= WIDEST_HALF_INTERVAL) & (learned >= LEAST_LEARNED)
+    return 1.0 - sd**2 / np.maximum(unseen, 1e-18) >= LEAST_LEARNED
+
+
+def useful(log_speed: Floats, sd: Floats, grounded: Bools) -> Bools:
+    """Which of the grounded places (sets, places) are known well enough to be of use.
+
+    Either the interval is narrow, or it leaves no doubt whether the set is faster or slower than the best of those sets
+    whose intervals are narrow there.
+    """
+    firm = grounded & (sd * HALF_90 <= WIDEST_HALF_INTERVAL)
+    held = np.where(firm, log_speed, -np.inf)
+    out = firm.copy()
+    for k in range(len(firm)):
+        rivals = np.delete(held, k, axis=0).max(axis=0, initial=-np.inf)
+        with np.errstate(invalid="ignore"):
+            decided = np.isfinite(rivals) & (np.abs(log_speed[k] - rivals) > DECIDED_BY * sd[k])
+        out[k] |= grounded[k] & decided & (sd[k] * HALF_90 <= WIDEST_DECIDED)
+    return out

@@ -10,10 +10,17 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
+from threadpoolctl import threadpool_limits
 
 from pipeline.campaign.settings import Boat, Instruments, Sail, SailSet, SailVersion
 from pipeline.crossovers.season import cross
+from pipeline.surfaces import parameters
 from pipeline.surfaces.components import names_for
+from pipeline.surfaces.day_blocks import Weights, day_block
+from pipeline.surfaces.design import EXTRA_SD, design_rows, frame_season
+from pipeline.surfaces.latent_wind import split_wind
+from pipeline.surfaces.model import Problem, evaluate, split_days
+from pipeline.surfaces.observations import observe
 from pipeline.surfaces.season import SeasonFit, fit_season
 from pipeline.tables import TABLES
 
@@ -74,6 +81,45 @@ def test_surfaces_table_keeps_its_contract(fit) -> None:
 def test_order_of_rows_does_not_matter(season, fit) -> None:
     again = fit_season(season.windows.sample(fraction=1.0, shuffle=True, seed=3), BOAT)
     assert again.surfaces.equals(fit.surfaces)
+
+
+def test_number_of_threads_does_not_matter() -> None:
+    few = windows(120, ("J1", "J2"))
+    fits = []
+    for threads in (1, 2):
+        with threadpool_limits(limits=threads, user_api="blas"):
+            fits.append(fit_season(few, BOAT))
+    assert fits[0].surfaces.equals(fits[1].surfaces)
+
+
+def test_time_before_the_sail_log_is_not_a_set_of_its_own() -> None:
+    mixed = windows(60).with_columns(
+        pl.when(pl.int_range(pl.len()) < 20).then(pl.lit("unlogged")).otherwise("sail_set").alias("sail_set")
+    )
+    assert fit_season(mixed, BOAT).sets == ("J1",)
+    assert fit_season(mixed.with_columns(pl.lit("unlogged").alias("sail_set")), BOAT).sets == ("unlogged",)
+
+
+def test_stiffest_surface_is_the_straight_line_of_least_squares() -> None:
+    # The limit of any penalised spline (Eilers & Marx 1996): here a line in the wind coordinate, and nothing else.
+    seen = observe(windows(80))
+    frame = frame_season(seen, BOAT)
+    theta = parameters.PRIOR_MEAN.copy()
+    for k, name in enumerate(parameters.NAMES):
+        if name.startswith("white"):
+            theta[k] = np.log(0.02)
+        elif name.endswith("_sd"):
+            theta[k] = np.log(0.01 if name in parameters.NAMES[: parameters.SURFACE_COUNT] else 1e-7)
+        elif "length" in name:
+            theta[k] += np.log(10.0)
+    ones = np.ones(seen.count)
+    block = day_block(np.arange(seen.count), seen.hours, seen.session, seen.set_number, seen.set_number, seen.twa_deg)
+    rows, given = design_rows(frame, seen, split_wind(seen), None)
+    problem = Problem(frame.layout, split_days(rows, [block]), seen.y, np.full(len(EXTRA_SD), 1e-9), 3.3)
+    mean = evaluate(problem, theta, Weights(ones, ones, given)).mean
+    smooth = split_wind(seen).wind.smooth
+    straight = np.polynomial.Polynomial.fit(smooth, seen.y, 1)(smooth)
+    assert np.asarray(rows @ mean) == pytest.approx(straight, abs=1e-3)
 
 
 def test_draws_repeat_and_agree_with_the_table(fit) -> None:
