@@ -34,7 +34,7 @@ class Sailed:
     sessions: pl.DataFrame
 
     def ground(self) -> GroundPrior:
-        """What a perfect colleague would know of the ground's side."""
+        """What a perfect estimate would know of the ground's side."""
         cal = self.truth.calibration
         mean = np.array([cal.boat_speed_factor, cal.heading_offset_deg, cal.leeway_coefficient])
         return GroundPrior(mean, np.diag(np.square(GROUND_SD)))
