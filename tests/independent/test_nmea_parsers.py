@@ -24,8 +24,6 @@ from pipeline.units import KN_PER_KMH, KN_PER_MS
 
 RECORDED = Path(__file__).parents[1] / "data" / "recorded"
 LOGS = sorted(p.name for p in RECORDED.iterdir() if ".nmea" in p.name)
-# Sentences of a kind in a log are compared up to this many, spread over the log: the libraries are slow.
-MOST = 1000
 
 
 def data_of(name: str) -> bytes:
@@ -49,7 +47,7 @@ def by_kind(data: bytes) -> dict[str, list[str]]:
         address = s[1:].split(",")[0]
         if len(address) == 5 and address[2:] in FORMATTERS and address != "PGRMC":
             out.setdefault(address[2:], []).append(s)
-    return {k: v[:: max(1, len(v) // MOST)] for k, v in out.items()}
+    return out
 
 
 def number(value: object) -> float | None:
