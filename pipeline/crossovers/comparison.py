@@ -6,8 +6,8 @@ from collections.abc import Callable
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
+from pipeline.angles import Floats
 from pipeline.campaign.settings import Boat
 from pipeline.crossovers.crossing import CLEAR_WIDTH, HIGH_CHANCE, LOW_CHANCE
 from pipeline.crossovers.designed_chart import DesignedBorder, areas, borders_along
@@ -15,7 +15,6 @@ from pipeline.surfaces.season import SeasonFit
 from pipeline.tables import TABLES
 from pipeline.wind.height import height_factor
 
-Floats = NDArray[np.float64]
 STRIP_POINTS = 41
 SECONDS_PER_HOUR = 3600.0
 

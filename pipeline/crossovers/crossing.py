@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
-Floats = NDArray[np.float64]
+from pipeline.angles import Floats
+
 Bools = NDArray[np.bool_]
 
 # Points between two grid nodes at which the continuous interpolant is looked at.

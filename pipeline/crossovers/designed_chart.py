@@ -10,9 +10,9 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.interpolate import RegularGridInterpolator
 
+from pipeline.angles import Floats
 from pipeline.crossovers.crossing import runs
 
-Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 # How finely a line is walked, and how far apart (or overlapping) two designed areas may lie and still share a border.

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, time
@@ -11,18 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from pipeline.campaign.sail_sets import sails_of
+from pipeline.campaign.sail_sets import reefs_of, sails_of
 from pipeline.campaign.settings import Boat
 from pipeline.surfaces.coordinates import Floats, Ints, Lattice, mode_weights, wind_coordinate
 
 HULL = "hull"
-REEFED = re.compile(r"^(?P<base>.+)\+R(?P<reefs>\d+)$")
-
-
-def reefs_of(sail_set: str) -> tuple[str, int]:
-    """Name of the unreefed set, and the number of reefs."""
-    found = REEFED.match(sail_set)
-    return (found["base"], int(found["reefs"])) if found else (sail_set, 0)
 
 
 def sails_in(sail_set: str, boat: Boat) -> tuple[str, ...]:
@@ -98,7 +90,8 @@ class Layout:
 
 def names_for(sail_set: str, boat: Boat, until: datetime | None) -> tuple[str, ...]:
     """Components of a set at a moment: hull, the set itself, each reef, its own way with them, recuts begun by then."""
-    base, reefs = reefs_of(sail_set)
+    reefs = reefs_of(sail_set, boat)
+    base = sail_set.removesuffix(f"+R{reefs}")
     names = [HULL, f"set {base}", *(f"reef {k}" for k in range(1, reefs + 1))]
     if reefs:
         names.append(f"own reef {sail_set}")

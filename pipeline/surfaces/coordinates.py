@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from pipeline.angles import Floats
+
 Ints = NDArray[np.int64]
 
 # Modes of sailing by |TWA|: the centres of the three hats that share out day effects and noise (common practice, no
@@ -16,7 +17,7 @@ MODE_CENTRES_DEG = (50.0, 95.0, 145.0)
 MODES = ("upwind", "reaching", "running")
 
 
-def wind_coordinate(tws_kn: NDArray[np.float64]) -> Floats:
+def wind_coordinate(tws_kn: Floats) -> Floats:
     """Square root of TWS in sqrt(kn).
 
     A knot more matters more in light air than in a breeze: in this coordinate one length scale serves both (between
@@ -30,7 +31,7 @@ CLOSE_DEG, DEEP_FROM_DEG, DEEP_TO_DEG = 90.0, 115.0, 150.0
 LEAST_ANGLE_DEG = 5.0  # the logarithm needs an end
 
 
-def angle_coordinate(twa_deg: NDArray[np.float64]) -> Floats:
+def angle_coordinate(twa_deg: Floats) -> Floats:
     """|TWA| as the fit sees it: degrees about the beam, stretched forward of it and when deep.
 
     Close to the wind all speed is lost within a few degrees, and running deep within not many more, but about the beam
@@ -43,14 +44,14 @@ def angle_coordinate(twa_deg: NDArray[np.float64]) -> Floats:
     return forward + np.clip(a - DEEP_FROM_DEG, 0.0, width) ** 2 / (2.0 * width) + np.maximum(a - DEEP_TO_DEG, 0.0)
 
 
-def angle_stretch(twa_deg: NDArray[np.float64]) -> Floats:
+def angle_stretch(twa_deg: Floats) -> Floats:
     """Derivative of `angle_coordinate` to |TWA|."""
     a = np.maximum(np.abs(np.asarray(twa_deg, dtype=float)), LEAST_ANGLE_DEG)
     forward = np.where(a < CLOSE_DEG, CLOSE_DEG / a, 1.0)
     return forward + np.clip((a - DEEP_FROM_DEG) / (DEEP_TO_DEG - DEEP_FROM_DEG), 0.0, 1.0)
 
 
-def mode_weights(twa_deg: NDArray[np.float64]) -> Floats:
+def mode_weights(twa_deg: Floats) -> Floats:
     """Share of each mode at an angle, shape (n, 3), rows of unit length so that the variance is the same everywhere."""
     angle = np.clip(np.abs(twa_deg), MODE_CENTRES_DEG[0], MODE_CENTRES_DEG[-1])
     hats = np.stack([np.interp(angle, MODE_CENTRES_DEG, row) for row in np.eye(3)], axis=-1)

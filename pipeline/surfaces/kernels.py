@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from pipeline.angles import Floats
 
 # Relative to the variance of the block: keeps a Cholesky factor possible, far below anything the data can see.
 JITTER = 1e-7

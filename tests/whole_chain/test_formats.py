@@ -18,6 +18,7 @@ import pytest
 from pipeline.cli import main
 from pipeline.ingest.store import Store
 from pipeline.tables import TABLES
+from tests.whole_chain.result_tables import RESULT_TABLES
 
 START = datetime(2027, 7, 3, 9)
 MINUTES = 6
@@ -279,20 +280,7 @@ def result(tmp_path_factory) -> Path:
     return place / "out"
 
 
-ISSUE_TABLES = (
-    "surfaces",
-    "best_set",
-    "crossovers",
-    "design_comparison",
-    "segments",
-    "windows",
-    "files",
-    "rejected",
-    "flags",
-)
-
-
-@pytest.mark.parametrize("name", ISSUE_TABLES)
+@pytest.mark.parametrize("name", RESULT_TABLES)
 def test_tables_as_csv_and_parquet(result: Path, name: str) -> None:
     wanted = TABLES[name].columns
     typed = pl.read_parquet(result / "tables" / f"{name}.parquet")
@@ -313,9 +301,9 @@ def test_tables_as_csv_and_parquet(result: Path, name: str) -> None:
 def test_the_database_holds_the_samples_and_every_table(result: Path) -> None:
     with duckdb.connect(str(result / "season.duckdb"), read_only=True) as connection:
         names = {name for (name,) in connection.execute("SHOW TABLES").fetchall()}
-        assert {"samples", *ISSUE_TABLES} <= names
+        assert {"samples", *RESULT_TABLES} <= names
         columns = [name for name, *_ in connection.execute("DESCRIBE samples").fetchall()]
-        for name in ISSUE_TABLES:
+        for name in RESULT_TABLES:
             rows = connection.execute(f"SELECT count(*) FROM {name}").fetchone()
             assert rows == (pl.read_parquet(result / "tables" / f"{name}.parquet").height,)
     assert columns[:2] == ["time", "file_id"] and set(CHANNELS) <= set(columns)

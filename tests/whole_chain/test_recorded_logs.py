@@ -13,19 +13,9 @@ import polars as pl
 from pipeline.angles import difference
 from pipeline.cli import main
 from pipeline.tables import TABLES
+from tests.whole_chain.result_tables import RESULT_TABLES
 
 Make = Callable[..., Path]
-ISSUE_TABLES = (
-    "surfaces",
-    "best_set",
-    "crossovers",
-    "design_comparison",
-    "segments",
-    "windows",
-    "files",
-    "rejected",
-    "flags",
-)
 
 
 def run(folder: Path, out: Path) -> None:
@@ -33,7 +23,7 @@ def run(folder: Path, out: Path) -> None:
 
 
 def check_outputs(out: Path) -> None:
-    for name in ISSUE_TABLES:
+    for name in RESULT_TABLES:
         parquet, csv = pl.read_parquet(out / "tables" / f"{name}.parquet"), out / "tables" / f"{name}.csv"
         assert parquet.columns == csv.read_text("utf-8").splitlines()[0].split(",")
         assert set(TABLES[name].columns) <= set(parquet.columns)
