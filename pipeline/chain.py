@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 from threadpoolctl import threadpool_limits
 
@@ -32,8 +33,9 @@ FIT_INPUTS = (
     "designed_speeds.csv",
     "settings_log.csv",
     "exclude.csv",
+    "races.csv",
+    "conditions.csv",
 )
-REPORT_INPUTS = ("races.csv", "conditions.csv")
 # Under [extra] in boat.toml: marks a campaign as invented, on every page.
 INVENTED = "invented"
 FIT_TABLES = ("segments", "windows", "surfaces", "best_set", "crossovers", "design_comparison")
@@ -92,7 +94,7 @@ def run_campaign(
                 [Problem(str(target), "holds no samples yet: run `peelpoint ingest` on the campaign first")]
             )
         fit_key = _fingerprint(logs, _contents(campaign, FIT_INPUTS), code_digest())
-        report_key = _fingerprint(fit_key, _contents(campaign, REPORT_INPUTS))
+        report_key = _fingerprint(fit_key, "report")
         if "fit" in wanted:
             if store.fingerprint("fit") == fit_key:
                 unchanged.append("fit")
@@ -130,7 +132,9 @@ def run_campaign(
 def _fit(store: Store, campaign: Campaign, say: Progress) -> None:
     """From samples to calibration, surfaces and crossovers, all tables into the store."""
     from pipeline.calibration.season import calibrate
-    from pipeline.crossovers.season import cross
+    from pipeline.crossovers.season import DRAWS, SEED, cross
+    from pipeline.decisions.conditions import conditions_of
+    from pipeline.decisions.season import Season, decide
     from pipeline.sailing.sessions import find_sessions
     from pipeline.sailing.tagging import set_at, tag_sail_sets
     from pipeline.sailing.wind_of_samples import add_true_wind
@@ -155,7 +159,21 @@ def _fit(store: Store, campaign: Campaign, say: Progress) -> None:
         say(f"fitting surfaces to {steady.windows.height} steady windows")
         fit = fit_season(steady.windows, boat, progress=say)
         say("finding crossovers")
-        tables = cross(fit, boat, campaign.designed, campaign.designed_speeds)
+        log_draws = np.log(fit.draws(DRAWS, SEED))
+        tables = cross(fit, boat, log_draws, campaign.designed, campaign.designed_speeds)
+        say("deciding")
+        season = Season(
+            campaign=campaign,
+            wind=wind.samples,
+            segments=segments,
+            sessions=sessions,
+            windows=steady.windows,
+            fit=fit,
+            log_draws=log_draws,
+            tables=tables,
+            conditions=conditions_of(wind.samples, campaign.conditions),
+        )
+        decisions = decide(season)
     ingest_flags = store.read_table("flags").filter(pl.col("stage") == "ingest")
     for name, frame in {
         "segments": segments,
@@ -165,6 +183,7 @@ def _fit(store: Store, campaign: Campaign, say: Progress) -> None:
         "thresholds": steady.thresholds,
         "surfaces": fit.surfaces,
         **tables,
+        **decisions,
         **calibrated.tables,
         "flags": pl.concat([ingest_flags, wind.flags, steady.flags], how="diagonal_relaxed"),
     }.items():

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from itertools import chain
 
-import numpy as np
 import polars as pl
 
+from pipeline.angles import Floats
 from pipeline.campaign.settings import Boat
 from pipeline.crossovers.best import best_sets
 from pipeline.crossovers.borders import borders_on, lattice_lines
@@ -21,10 +21,16 @@ SEED = 20240229  # any number: the same season gives the same tables
 
 
 def cross(
-    fit: SeasonFit, boat: Boat, designed: pl.DataFrame | None, designed_speeds: pl.DataFrame | None
+    fit: SeasonFit,
+    boat: Boat,
+    log_draws: Floats,
+    designed: pl.DataFrame | None,
+    designed_speeds: pl.DataFrame | None,
 ) -> dict[str, pl.DataFrame]:
-    """Tables `best_set`, `crossovers`, `targets` and `design_comparison` of a season; empty where nothing is known."""
-    log_draws = np.log(fit.draws(DRAWS, SEED))
+    """Tables `best_set`, `crossovers`, `targets` and `design_comparison` of a season; empty where nothing is known.
+
+    `log_draws`: logarithms of `fit.draws(DRAWS, SEED)`.
+    """
     rows: list[dict[str, object]] = []
     if fit.log_speed.size:
         lines = chain(lattice_lines(fit, log_draws), (made_good_line(fit, log_draws, mode) for mode in MODES))

@@ -20,7 +20,7 @@ ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
 from pipeline.campaign.settings import Boat, Instruments  # noqa: E402
-from pipeline.crossovers.season import cross  # noqa: E402
+from pipeline.crossovers.season import DRAWS, SEED, cross  # noqa: E402
 from pipeline.surfaces.season import SeasonFit, fit_season  # noqa: E402
 from pipeline.surfaces.support import HALF_90  # noqa: E402
 
@@ -113,7 +113,7 @@ def score(task: tuple[str, int]) -> dict:
     season = simulator.season(name, seed, simulator.Conditions(days=12 + seed % 9))
     begin = time.process_time()
     fit = fit_season(season.windows, BOAT)
-    tables = cross(fit, BOAT, None, season.designed_speeds)
+    tables = cross(fit, BOAT, np.log(fit.draws(DRAWS, SEED)), None, season.designed_speeds)
     seconds = time.process_time() - begin
     true = true_surfaces(season, fit)
     error = (fit.log_speed - true)[fit.supported]

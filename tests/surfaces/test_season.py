@@ -13,7 +13,7 @@ import pytest
 from threadpoolctl import threadpool_limits
 
 from pipeline.campaign.settings import Boat, Instruments, Sail, SailSet, SailVersion
-from pipeline.crossovers.season import cross
+from pipeline.crossovers.season import DRAWS, SEED, cross
 from pipeline.surfaces import parameters
 from pipeline.surfaces.components import names_for
 from pipeline.surfaces.day_blocks import Weights, day_block
@@ -130,7 +130,7 @@ def test_draws_repeat_and_agree_with_the_table(fit) -> None:
 
 
 def test_crossing_tables_keep_their_contract(season, fit) -> None:
-    tables = cross(fit, BOAT, None, season.designed_speeds)
+    tables = cross(fit, BOAT, np.log(fit.draws(DRAWS, SEED)), None, season.designed_speeds)
     for name, table in tables.items():
         assert dict(list(table.schema.items())[: len(TABLES[name].columns)]) == TABLES[name].columns
     rows = tables["crossovers"].drop_nulls(["crossing_low", "crossing_high"])
@@ -157,7 +157,7 @@ def test_crossing_tables_keep_their_contract(season, fit) -> None:
 )
 def test_poor_seasons_end_in_typed_tables(poor: pl.DataFrame) -> None:
     fit = fit_season(poor, BOAT)
-    tables = {"surfaces": fit.surfaces, **cross(fit, BOAT, None, None)}
+    tables = {"surfaces": fit.surfaces, **cross(fit, BOAT, np.log(fit.draws(DRAWS, SEED)), None, None)}
     for name, table in tables.items():
         assert dict(list(table.schema.items())[: len(TABLES[name].columns)]) == TABLES[name].columns
     if poor.height <= 2:

@@ -1,0 +1,37 @@
+"""A season as sailed and as fitted, and every decision table that follows from it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.angles import Floats
+from pipeline.campaign.campaign import Campaign
+from pipeline.surfaces.season import SeasonFit
+
+
+@dataclass(frozen=True, slots=True)
+class Season:
+    """What the decisions rest on.
+
+    `campaign`: what people wrote. `wind`: samples with wind as `add_true_wind` leaves them; `segments`, `sessions`,
+    `windows`: as of `sailing`. `fit` and `log_draws` (draws, sets, tws, twa; NaN out of reach): joint draws of log
+    speed on the fit's grid, those that the borders were drawn from. `tables`: the results of `crossovers`, by name.
+    `conditions`: `tws_kn, twa_deg, hours` on nodes of 1 kn x 5 deg, see `decisions.conditions`.
+    """
+
+    campaign: Campaign
+    wind: pl.DataFrame
+    segments: pl.DataFrame
+    sessions: pl.DataFrame
+    windows: pl.DataFrame
+    fit: SeasonFit
+    log_draws: Floats
+    tables: dict[str, pl.DataFrame]
+    conditions: pl.DataFrame
+
+
+def decide(season: Season) -> dict[str, pl.DataFrame]:
+    """Every table of decisions, by name; empty with typed columns where the season has nothing to say."""
+    return {}
