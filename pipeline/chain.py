@@ -135,6 +135,7 @@ def _fit(store: Store, campaign: Campaign, say: Progress) -> None:
     from pipeline.crossovers.season import DRAWS, SEED, cross
     from pipeline.decisions.conditions import conditions_of
     from pipeline.decisions.season import Season, decide
+    from pipeline.diagnostics.season import diagnose
     from pipeline.sailing.sessions import find_sessions
     from pipeline.sailing.tagging import set_at, tag_sail_sets
     from pipeline.sailing.wind_of_samples import add_true_wind
@@ -155,7 +156,7 @@ def _fit(store: Store, campaign: Campaign, say: Progress) -> None:
     # One thread: the matrices are small, threads would only wait for each other (measured: 4 to 30 times slower), and
     # the last digits would depend on their number.
     with threadpool_limits(limits=1, user_api="blas"):
-        calibrated = calibrate(wind.samples, segments, sessions, boat, progress=say)
+        calibrated = calibrate(wind.samples, segments, sessions, boat, settings_log=campaign.settings_log, progress=say)
         say(f"fitting surfaces to {steady.windows.height} steady windows")
         fit = fit_season(steady.windows, boat, progress=say)
         say("finding crossovers")
@@ -174,6 +175,7 @@ def _fit(store: Store, campaign: Campaign, say: Progress) -> None:
             conditions=conditions_of(wind.samples, campaign.conditions),
         )
         decisions = decide(season)
+        diagnostics = diagnose(season)
     ingest_flags = store.read_table("flags").filter(pl.col("stage") == "ingest")
     for name, frame in {
         "segments": segments,
@@ -184,6 +186,7 @@ def _fit(store: Store, campaign: Campaign, say: Progress) -> None:
         "surfaces": fit.surfaces,
         **tables,
         **decisions,
+        **diagnostics,
         **calibrated.tables,
         "flags": pl.concat([ingest_flags, wind.flags, steady.flags], how="diagonal_relaxed"),
     }.items():
@@ -211,12 +214,13 @@ def _kept_wind(samples: pl.DataFrame) -> pl.DataFrame:
 
 
 def _report(store: Store, campaign: Campaign, finished: Path) -> None:
+    from pipeline.diagnostics.season import SCHEMAS as DIAGNOSTICS
     from pipeline.reporting.context import ReportContext
     from pipeline.reporting.pages import write_pages
 
-    names = ("files", "rejected", "flags", *FIT_TABLES, *CALIBRATION_TABLES, "thresholds", "set_aside")
+    names = ("files", "rejected", "flags", *FIT_TABLES, "targets", *CALIBRATION_TABLES, "thresholds", "set_aside")
     write_pages(
-        {name: store.read_table(name) for name in names},
+        {name: store.read_table(name) for name in (*names, *DIAGNOSTICS)},
         campaign.boat,
         finished,
         designed=campaign.designed,

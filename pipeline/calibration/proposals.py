@@ -60,11 +60,14 @@ class Proposal:
         return NO_CHANGE if self.low <= self.in_use <= self.high else PROPOSED
 
     @property
+    def rounded(self) -> float:
+        """The proposal as it is written; the value in use where the data cannot say."""
+        return self.in_use if self.proposed is None else round(self.proposed, DECIMALS[self.parameter]) + 0.0
+
+    @property
     def on_paper(self) -> float:
         """The value once proposals are accepted: rounded where it is changed, as in use where not."""
-        if self.verdict != PROPOSED or self.proposed is None:
-            return self.in_use
-        return round(self.proposed, DECIMALS[self.parameter]) + 0.0
+        return self.rounded if self.verdict == PROPOSED else self.in_use
 
 
 @dataclass
@@ -85,17 +88,24 @@ class _Steps:
 def on_paper(calibration: Calibration, proposals: Iterable[Proposal]) -> Calibration:
     """The calibration with every proposal accepted whose interval excludes the value in use; the rest as it is.
 
-    For each parameter and set the proposals must cover the season without overlap, as `season.calibrate` leaves them.
+    Where a parameter is proposed by sail set, its values are one estimate, drawn to each other: if one of them is
+    needed all are accepted, those too whose own interval holds the value in use. For each parameter and set the
+    proposals must cover the season without overlap, as `season.calibrate` leaves them.
     """
-    boat: dict[str, _Steps] = {}
-    sets = dict(calibration.sets)
-    for p in proposals:
+    rows = list(proposals)
+    for p in rows:
         if p.parameter not in PARAMETERS:
             raise ValueError(f"boat.toml has no calibration parameter '{p.parameter}'")
+    by_set = {p.parameter for p in rows if p.sail_set is not None}
+    together = {p.parameter for p in rows if p.parameter in by_set and p.verdict == PROPOSED}
+    boat: dict[str, _Steps] = {}
+    sets = dict(calibration.sets)
+    for p in rows:
+        whole = p.parameter in together and p.verdict != CANNOT_SAY
         if p.sail_set is None:
-            boat.setdefault(p.parameter, _Steps()).values[p.start] = p.on_paper
-        elif p.verdict == PROPOSED:
-            sets[p.sail_set] = replace(sets.get(p.sail_set, Corrections()), **{p.parameter: p.on_paper})
+            boat.setdefault(p.parameter, _Steps()).values[p.start] = p.rounded if whole else p.on_paper
+        elif whole:
+            sets[p.sail_set] = replace(sets.get(p.sail_set, Corrections()), **{p.parameter: p.rounded})
     return _assembled(calibration, {k: v.steps() for k, v in boat.items()}, sets)
 
 

@@ -9,14 +9,15 @@ Nothing of it is applied.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any, Protocol
 
 import numpy as np
 import polars as pl
 
+from pipeline.angles import Floats
 from pipeline.calibration.calibration_rows import (
     Found,
     beginning_of,
@@ -29,6 +30,7 @@ from pipeline.calibration.ground_estimate import UNITS as GROUND_UNITS
 from pipeline.calibration.ground_estimate import GroundEstimate, ground_estimate
 from pipeline.calibration.plausibility import plausibility, season_of
 from pipeline.calibration.proposals import CANNOT_SAY, PARAMETERS, Proposal, on_paper
+from pipeline.calibration.sensor_notes import sensor_changes
 from pipeline.calibration.wind_estimate import WindEstimate, wind_estimate
 from pipeline.calibration.wind_solve import GroundPrior
 from pipeline.campaign.settings import Boat, Calibration, Corrections
@@ -50,7 +52,15 @@ Progress = Callable[[str], None]
 
 
 class DailyEstimate(Protocol):
-    """What drift needs of an estimate: values in use by parameter, and `day, parameter, estimate, sd`."""
+    """What drift needs of an estimate: values in use and standard deviations by parameter, and the days' estimates."""
+
+    @property
+    def parameters(self) -> Sequence[Any]:
+        """Parameters, in the order of `sd`."""
+
+    @property
+    def sd(self) -> Floats:
+        """Standard deviations of the season's values."""
 
     @property
     def in_use(self) -> Mapping[Any, float]:
@@ -58,7 +68,7 @@ class DailyEstimate(Protocol):
 
     @property
     def per_day(self) -> pl.DataFrame:
-        """Single days' estimates."""
+        """`day, parameter, estimate, sd`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +97,7 @@ class _Season:
     sail_set: pl.Series
     segments: pl.DataFrame
     sessions: pl.DataFrame
+    sensor_changes: Sequence[date]
 
     def computed(self, boat: Boat) -> pl.DataFrame:
         return add_true_wind(self.samples, boat, self.sail_set).samples.with_columns(sail_set=self.sail_set)
@@ -98,17 +109,19 @@ def calibrate(
     sessions: pl.DataFrame,
     boat: Boat,
     *,
+    settings_log: pl.DataFrame | None = None,
     progress: Progress | None = None,
 ) -> Calibrated:
     """Proposals and evidence of a season; see the tables' columns in `pipeline.tables`.
 
     `samples_with_wind` as `add_true_wind` leaves it (its raw channels are read, too), `segments` the tagged time line.
+    `settings_log` as read with the campaign: where it says that a sensor was changed, a step is likelier.
     Never raises for want of data: what cannot be said is said so, and the tables keep their columns. Deterministic.
     """
     say = progress or (lambda _: None)
     samples = samples_with_wind.sort("time")
     sail_set = set_at(samples["time"], segments).rename("sail_set")
-    season = _Season(samples, sail_set, segments, sessions)
+    season = _Season(samples, sail_set, segments, sessions, sensor_changes(settings_log, sessions))
     samples = samples.with_columns(sail_set=sail_set)
     say("calibration: speed and heading against the ground")
     of_ground = _settled(lambda s, b: ground_estimate(s, b, sessions=sessions), samples, boat, season, GROUND)
@@ -152,7 +165,7 @@ def _settled(
     """
     found = estimate(samples, boat)
     days = _changes_needed(found, parameters)
-    courses = find_drift(days)
+    courses = find_drift(days, season.sensor_changes)
     laid: dict[str, Course] = {}
     paper = boat
     while open_ones := {p: c for p, c in courses.items() if c.changes and p not in laid}:
@@ -162,9 +175,20 @@ def _settled(
         samples = season.computed(paper)
         found = estimate(samples, paper)
         days = pl.concat([_with_course(_changes_needed(found, parameters), p, laid.get(p)) for p in parameters])
-        courses = find_drift(days.filter(~pl.col("parameter").is_in(list(laid))))
+        courses = find_drift(days.filter(~pl.col("parameter").is_in(list(laid))), season.sensor_changes)
         courses |= {p: with_levels(c, days.filter(pl.col("parameter") == p)) for p, c in laid.items()}
+    courses = {p: _with_shared_doubt(c, found) for p, c in courses.items()}
     return _Settled(found, courses, _in_force(days, boat.calibration, season.sessions), samples, paper)
+
+
+def _with_shared_doubt(course: Course, found: DailyEstimate) -> Course:
+    """The course with what the season's estimate doubts beyond the days' own errors: each of its levels has it."""
+    variance = np.square([s.sd for s in course.stretches])
+    shared = float(found.sd[list(found.parameters).index(course.parameter)]) ** 2 - 1.0 / float(np.sum(1.0 / variance))
+    if not shared > 0.0:
+        return course
+    stretches = [replace(s, sd=float(np.sqrt(v + shared))) for s, v in zip(course.stretches, variance, strict=True)]
+    return replace(course, stretches=tuple(stretches))
 
 
 def _with_course(days: pl.DataFrame, parameter: str, course: Course | None) -> pl.DataFrame:

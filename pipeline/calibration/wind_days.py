@@ -18,9 +18,16 @@ SCHEMA: dict[str, pl.DataType] = {
     "estimate": pl.Float64(),
     "sd": pl.Float64(),
 }
-# Twist of a day by which its symmetry is weighed against its wind (deg). A fixed figure: a twist estimated over the
-# season would grow with the very step that is looked for. Common practice, no source.
-USUAL_TWIST_DEG = 0.35
+# Twist of a day (deg of the true wind's direction) by which its symmetry is weighed against its wind. A fixed figure: a
+# twist estimated over the season would grow with the very step that is looked for. Common practice, no source.
+USUAL_TWIST_DEG = 0.4
+# Few boards may all be odd ones (another trim, a set logged wrongly), which their own spread does not show: standard
+# deviation (deg) of one board, falling with their number. From known boats: days of two boards erred 1.7 times as much
+# as their own error says, of ten and more no more than it.
+ODD_BOARD_SD_DEG = 1.5
+# Symmetry further from the day's own wind than this many standard deviations counts for less: boards that a crew sailed
+# at different angles on purpose. Both answer alike to a real change, so that none is hidden by it.
+FAR_SD = 2.5
 # Days that say less than this of a parameter are left out.
 MOST_SD = {"awa_offset_deg": 5.0, "upwash_deg": 5.0, "aws_factor": 0.1}
 
@@ -35,22 +42,32 @@ def by_day(
 ) -> pl.DataFrame:
     """`day, parameter, estimate, sd`: each parameter from one day alone, all others held at the season's values.
 
-    `in_use` by `CHAIN`; the estimate is absolute. `sd` is the estimate's own error: by how much days differ beside
-    it (twist, waves, crew) is for the reader to add. The offset includes the day's symmetry; an unevenness of the whole
-    season is in it unseen, as it does not matter for a change.
+    `in_use` by `CHAIN`; the estimate is absolute. `sd` is the estimate's own error, wind twist included: by how
+    much days differ beside it (waves, crew) is for the reader to add. The offset includes the day's symmetry; an
+    unevenness of the whole season is in it unseen, as it does not matter for a change.
     """
     rows = []
     for d, day in enumerate(days.to_list()):
         for name in parameters:
             j = BOAT.index(name)
-            precision = found.precision[d, j, j]
+            precision = float(found.precision[d, j, j])
             rest = found.weighed[d, j] - found.precision[d, j] @ answer.mean
-            pull, own = rest + precision * answer.mean[j], precision
+            pull = float(rest + precision * answer.mean[j])
             if name == "awa_offset_deg":
-                for i in np.flatnonzero(symmetry.day == d):
-                    weight = 1.0 / (symmetry.sd_deg[i] ** 2 + USUAL_TWIST_DEG**2)
-                    precision, pull = precision + weight, pull + weight * symmetry.offset_deg[i]
-                    own += weight**2 * symmetry.sd_deg[i] ** 2
+                precision, pull = _with_symmetry(precision, pull, symmetry, d)
             if precision > MOST_SD[name] ** -2:
-                rows.append((day, name, in_use[CHAIN.index(name)] + pull / precision, own**0.5 / precision))
+                rows.append((day, name, in_use[CHAIN.index(name)] + pull / precision, precision**-0.5))
     return pl.DataFrame(rows, schema=SCHEMA, orient="row").sort("day", "parameter")
+
+
+def _with_symmetry(precision: float, pull: float, symmetry: DaySymmetry, day: int) -> tuple[float, float]:
+    """Precision and precision x estimate of the day's offset, its beats' and runs' symmetry added."""
+    at = np.flatnonzero(symmetry.day == day)
+    turn, z = symmetry.turn[at], symmetry.offset_deg[at]
+    own = symmetry.sd_deg[at] ** 2 + (ODD_BOARD_SD_DEG / symmetry.boards[at]) ** 2
+    covariance = np.diag(own) + USUAL_TWIST_DEG**2 * np.outer(turn, turn)
+    if precision > 0.0:
+        surprise = ((z - pull / precision) / FAR_SD) ** 2 - 1.0 / precision - np.diag(covariance)
+        covariance += np.diag(np.maximum(surprise, 0.0))
+    weight = np.linalg.solve(covariance, np.ones(len(at)))
+    return precision + float(weight.sum()), pull + float(weight @ z)

@@ -207,7 +207,7 @@ def _evidence(key: Key, counts: Mapping[str, int], minutes: Mapping[str, float],
     changes = _plural(counts[SAIL_CHANGE], "sail change")
     if key == "awa_offset_deg":
         boards = int(symmetry.boards.sum())
-        return f"{turns}, {legs}; {boards} boards on both tacks over {_plural(len(symmetry.day), 'day')}"
+        return f"{turns}, {legs}; {boards} boards on both tacks over {_plural(np.unique(symmetry.day).size, 'day')}"
     if isinstance(key, str):
         return f"{turns}, {legs}, {changes} on {days}"
     return f"{minutes[key[1]]:.0f} min with {key[1]}; {changes} in all"

@@ -22,9 +22,11 @@ LEAST_SAMPLES = 4
 LEAST_KNOWN_SHARE = 0.6
 # Before a turn the helm moves already; after it the damping of vane, log and compass dies away. Common practice.
 BEFORE_TURN_S, AFTER_TURN_S = 8.0, 18.0
-# Sail logs are written to the minute and rather late than early. The boat's speed need not be back for the wind to be
-# right, so this is shorter than what `sailing.sail_changes` leaves out of the windows.
-BEFORE_CHANGE_S, AFTER_CHANGE_S = 100.0, 50.0
+# Left out about a sail change, before and after: sail logs are rather late than early, and those written to the minute
+# (most stamps are whole ones) by more. The boat's speed need not be back for the wind to be right, so this is shorter
+# than what `sailing.sail_changes` leaves out of the windows. Each second counts: the wind shifts meanwhile.
+ABOUT_CHANGE_S = {"to the minute": (100.0, 50.0), "finer": (40.0, 25.0)}
+MOST_WHOLE_MINUTES = 0.6
 # A wind this light has no direction to speak of, and a boat this slow no log.
 LEAST_TWS_KN, LEAST_BSP_KN = 3.0, 1.0
 # Pieces of one chunk share a course of the true wind; longer sessions are cut so that the algebra stays small.
@@ -114,7 +116,10 @@ def _turns(manoeuvres: pl.DataFrame) -> list[tuple[float, float]]:
 
 
 def _changes(segments: pl.DataFrame) -> list[tuple[float, float]]:
-    return [(t - BEFORE_CHANGE_S, t + AFTER_CHANGE_S) for t in sail_changes_s(segments)]
+    times = sail_changes_s(segments)
+    whole = np.mean([t % 60.0 == 0.0 for t in times]) if times else 1.0
+    before, after = ABOUT_CHANGE_S["finer" if whole < MOST_WHOLE_MINUTES else "to the minute"]
+    return [(t - before, t + after) for t in times]
 
 
 def sail_changes_s(segments: pl.DataFrame) -> list[float]:

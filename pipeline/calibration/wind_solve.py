@@ -26,12 +26,16 @@ GROUND = ("boat_speed_factor", "heading_offset_deg", "leeway_coefficient")
 WEAK_GROUND_SD = (0.03, 3.0, 2.0)
 # Spreads tried. Sets do differ in upwash, by about this much (log-normal prior: middle and its logarithm's sd); for the
 # rest the scale of a half-normal prior, for there it may well be nothing. Common practice, no source.
-SET_UPWASH_SD_DEG, SET_UPWASH_USUAL_DEG, SET_UPWASH_LOG_SD = (0.2, 0.35, 0.6, 1.0, 1.7), 0.7, 0.6
+SET_UPWASH_SD_DEG, SET_UPWASH_USUAL_DEG, SET_UPWASH_LOG_SD = (0.2, 0.35, 0.6, 1.0, 1.7), 0.7, 0.4
 SET_AWS_SD, SET_AWS_SCALE = (0.002, 0.006, 0.015), 0.006
 DAY_OFFSET_SD_DEG, DAY_OFFSET_SCALE_DEG = (0.05, 0.3, 0.9, 2.0), 0.4
 DAY_TWIST_SD_DEG, DAY_TWIST_SCALE_DEG = (0.15, 0.35, 0.7, 1.3), 0.6
-# A boat and a crew may be uneven all season long; symmetry alone never fixes an offset better than this.
+# A boat may be uneven all season long (rig, blades, log), on beats and on runs each in its own way, by this much of the
+# true wind's angle: symmetry alone never fixes an offset better. The helm's habits play little part, as boards are
+# compared at equal wind and boat speed. Common practice, no source; the known boats are even and cannot judge it.
 SEASON_UNEVEN_SD_DEG = 0.25
+# Unknowns of unevenness: beats, runs.
+UNEVEN = 2
 
 
 class GroundPrior(NamedTuple):
@@ -120,7 +124,7 @@ def _weighted(weight: Floats, values: Sequence[Floats]) -> Floats:
 
 
 class _Solver:
-    """The linear problem: changes, then the season's unevenness, then one departure of the offset for each day."""
+    """The linear problem: changes, the season's unevenness on beats and on runs, a departure of the offset each day."""
 
     def __init__(
         self,
@@ -131,13 +135,13 @@ class _Solver:
         ground: GroundPrior | None,
     ) -> None:
         self.days, self.p = found.weighed.shape
-        n = self.p + 1 + self.days
+        n = self.p + UNEVEN + self.days
         self.precision, self.weighed = np.zeros((n, n)), np.zeros(n)
         self.precision[: self.p, : self.p] = found.precision.sum(axis=0)
         self.weighed[: self.p] = found.weighed.sum(axis=0)
         offset = CHAIN.index("awa_offset_deg")
         for d in range(self.days):
-            at = self.p + 1 + d
+            at = self.p + UNEVEN + d
             self.precision[at, : self.p] = self.precision[: self.p, at] = found.precision[d, offset]
             self.precision[at, at] = found.precision[d, offset, offset]
             self.weighed[at] = found.weighed[d, offset]
@@ -153,7 +157,8 @@ class _Solver:
             mean, covariance = _completed(ground, chain_in_use[at])
             self.prior_precision[np.ix_(at, at)] = np.linalg.inv(covariance)
             self.prior_mean[at] = mean - chain_in_use[at]
-        self.prior_precision[self.p, self.p] = SEASON_UNEVEN_SD_DEG**-2
+        uneven = np.arange(self.p, self.p + UNEVEN)
+        self.prior_precision[uneven, uneven] = SEASON_UNEVEN_SD_DEG**-2
         self.prior_mean[len(BOAT) : self.p] = -set_in_use
 
     def at(self, spreads: _Spreads) -> tuple[float, Floats, Floats]:
@@ -163,7 +168,7 @@ class _Solver:
         own = np.repeat([spreads.set_upwash, spreads.set_aws], sets)
         at = np.arange(len(BOAT), self.p)
         prior[at, at] = own**-2.0
-        at = np.arange(self.p + 1, self.p + 1 + self.days)
+        at = np.arange(self.p + UNEVEN, self.p + UNEVEN + self.days)
         prior[at, at] = spreads.day_offset**-2.0
         a = self.precision + prior
         b = self.weighed + prior @ self.prior_mean
@@ -177,14 +182,19 @@ class _Solver:
         return evidence, mean[: self.p], inverse[: self.p, : self.p]
 
     def _add_symmetry(self, a: Floats, b: Floats, twist: float) -> float:
+        """Adds what the symmetry of each day says; its twist turns beats and runs together, each by its own answer."""
         if self.symmetry is None:
             return 0.0
-        offset = CHAIN.index("awa_offset_deg")
         evidence = 0.0
-        for day, z, sd in zip(self.symmetry.day, self.symmetry.offset_deg, self.symmetry.sd_deg, strict=True):
-            variance = float(sd) ** 2 + twist**2
-            at = np.array([offset, self.p, self.p + 1 + int(day)])
-            a[np.ix_(at, at)] += 1.0 / variance
-            b[at] += float(z) / variance
-            evidence -= 0.5 * (np.log(variance) + float(z) ** 2 / variance)
+        for day in np.unique(self.symmetry.day):
+            rows = np.flatnonzero(self.symmetry.day == day)
+            turn, z = self.symmetry.turn[rows], self.symmetry.offset_deg[rows]
+            variance = np.diag(self.symmetry.sd_deg[rows] ** 2) + twist**2 * np.outer(turn, turn)
+            at = [CHAIN.index("awa_offset_deg"), *range(self.p, self.p + UNEVEN), self.p + UNEVEN + int(day)]
+            run = self.symmetry.run[rows]
+            design = np.column_stack((np.ones(len(rows)), turn * ~run, turn * run, np.ones(len(rows))))
+            weighed = np.linalg.solve(variance, np.column_stack((design, z)))
+            a[np.ix_(at, at)] += design.T @ weighed[:, :-1]
+            b[at] += design.T @ weighed[:, -1]
+            evidence -= 0.5 * (float(np.linalg.slogdet(variance)[1]) + float(z @ weighed[:, -1]))
         return evidence

@@ -10,7 +10,8 @@ import pytest
 from scipy import stats
 
 from pipeline.calibration.day_scatter import USUAL_DAY_SD, Days, fitted_course, gains, likely_day_sd
-from pipeline.calibration.drift_steps import LEAST_CHANGE, Course, find_drift, with_levels
+from pipeline.calibration.drift_search import LEAST_CHANGE
+from pipeline.calibration.drift_steps import Course, find_drift, with_levels
 
 # Error of one day's estimate in parts of the usual scatter of days; each day has its own, half to twice as large.
 OWN_ERROR = 0.6
@@ -87,6 +88,32 @@ def test_yesterday_s_knock_shows_on_the_last_day() -> None:
     assert (change.kind, change.first) == ("step", dates[-1])
 
 
+def test_a_noted_change_of_a_sensor_dates_a_step_between_two_weak_days() -> None:
+    rows, dates = days_of_a_season(9, step=("awa_offset_deg", 2.0))
+    weak = pl.col("day").is_in([dates[8]]) & (pl.col("parameter") == "awa_offset_deg")
+    says = pl.when(weak).then(0.7).otherwise(pl.col("estimate"))
+    rows = rows.with_columns(estimate=says, sd=pl.when(weak).then(2.0).otherwise(pl.col("sd")))
+    (alone,) = find_drift(rows)["awa_offset_deg"].changes
+    (noted,) = find_drift(rows, [dates[8]])["awa_offset_deg"].changes
+    assert alone.first == dates[9] and alone.earliest <= dates[8]
+    assert (noted.first, noted.earliest, noted.latest) == (dates[8], dates[8], dates[8])
+
+
+def test_a_noted_change_alone_is_no_step() -> None:
+    found = [find_drift(days_of_a_season(s)[0], [days_of_a_season(s)[1][8]]) for s in range(200, 220)]
+    assert sum(bool(all_changes(courses)) for courses in found) <= 3
+
+
+def test_a_smaller_step_is_never_dated_wrongly_for_sure() -> None:
+    named = 0
+    for seed in range(10):
+        rows, dates = days_of_a_season(seed, step=("awa_offset_deg", 1.0))
+        for change in find_drift(rows)["awa_offset_deg"].changes:
+            named += 1
+            assert change.earliest <= dates[8] <= change.latest
+    assert named >= 5
+
+
 def test_one_odd_day_in_between_is_no_step() -> None:
     rows, dates = days_of_a_season(4)
     odd = (pl.col("parameter") == "heading_offset_deg") & (pl.col("day") == dates[6])
@@ -142,7 +169,7 @@ def test_gains_equal_the_textbook_with_a_known_scatter() -> None:
     # with one day variance only, twice the gain of a step is the square of the two-sample z statistic
     rng = np.random.default_rng(1)
     y = rng.standard_normal(12)
-    days = Days(np.arange(12.0), y, np.full(12, 1.0), usual_sd=1e-9)
+    days = Days(np.arange(12.0), y, np.full(12, 1.0), usual_sd=1e-9, favour=np.zeros(12))
     found = gains(days, y[None], 2, 2)
     for column, k in enumerate(range(2, 11)):
         z = (y[k:].mean() - y[:k].mean()) / np.sqrt(1 / k + 1 / (12 - k))
@@ -152,7 +179,7 @@ def test_gains_equal_the_textbook_with_a_known_scatter() -> None:
 
 
 def test_a_weighted_mean_by_hand() -> None:
-    days = Days(np.arange(3.0), np.array([1.0, 2.0, 4.0]), np.array([1.0, 2.0, 1.0]), usual_sd=0.5)
+    days = Days(np.arange(3.0), np.array([1.0, 2.0, 4.0]), np.array([1.0, 2.0, 1.0]), usual_sd=0.5, favour=np.zeros(3))
     value, covariance = fitted_course(days, np.ones((3, 1)), 0.0)
     assert value[0] == pytest.approx((1 + 2 / 4 + 4) / (1 + 1 / 4 + 1))
     assert covariance[0, 0] == pytest.approx(1 / 2.25)
@@ -161,5 +188,5 @@ def test_a_weighted_mean_by_hand() -> None:
 def test_scatter_of_days_is_recovered() -> None:
     rng = np.random.default_rng(2)
     y = 0.8 * rng.standard_normal(400) + 0.3 * rng.standard_normal(400)
-    days = Days(np.arange(400.0), y, np.full(400, 0.3), usual_sd=0.5)
+    days = Days(np.arange(400.0), y, np.full(400, 0.3), usual_sd=0.5, favour=np.zeros(400))
     assert likely_day_sd(days, np.ones((400, 1))) == pytest.approx(0.8, rel=0.25)  # to a step of the grid

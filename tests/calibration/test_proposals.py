@@ -74,6 +74,18 @@ def test_only_what_the_data_exclude_is_changed() -> None:
     assert before.boat.awa_offset_deg == 0.0
 
 
+def test_values_by_set_are_taken_together_or_not_at_all() -> None:
+    """One set's interval excludes the value in use: the others' and the boat's go with it; a blank one stays blank."""
+    boat = proposal("upwash_deg", proposed=0.31, low=-0.5, high=1.1)
+    near = proposal("upwash_deg", sail_set="J1", proposed=0.44, low=-0.2, high=1.0)
+    blank = proposal("upwash_deg", sail_set="A2", proposed=None, low=None, high=None)
+    far = proposal("upwash_deg", sail_set="G2", proposed=1.26, low=0.7, high=1.8)
+    assert on_paper(Calibration(), [boat, near, blank]) == Calibration()
+    after = on_paper(Calibration(), [boat, near, blank, far])
+    assert after.boat.upwash_deg == 0.3
+    assert after.sets == {"G2": Corrections(upwash_deg=1.3), "J1": Corrections(upwash_deg=0.4)}
+
+
 def test_periods_of_a_drift_replace_those_in_force() -> None:
     before = Calibration(
         periods=((datetime(2027, 6, 1), Corrections(awa_offset_deg=9.0, leeway_coefficient=9.5)),),

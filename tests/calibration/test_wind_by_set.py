@@ -1,9 +1,10 @@
-"""Where upwash differs by sail set, the proposals take a good part of it out of angles and borders.
+"""Where upwash differs by sail set, the proposals take about half of it, and more, out of angles and borders.
 
 How much is bounded by the wind's own shifts: a sail change on a reach moves the computed direction by half a degree a
-degree of upwash, against shifts of three or four. Measured over 16 whole seasons, 0.56 of the error of direction
-remains; the aim is a half. The bias that upwash left in gives a border is computed from the truth, without windows and
-fit: each set's true speed is seen at the wind that the chain computes with the error, to first order in the crossing.
+degree of upwash, against shifts of three or four; so what counts is how near to the change it can be seen. The logs
+here are kept to the second; for those kept to the minute see `tests/benchmarks/score_calibration.py`. The bias that
+upwash left in gives a border is computed from the truth, without windows and fit: each set's true speed is seen at the
+wind that the chain computes with the error, to first order in the crossing.
 """
 
 from __future__ import annotations
@@ -87,8 +88,8 @@ class Scored:
     held: list[bool]
 
 
-def _season(seed: int, kind: str) -> Scored:
-    options = Options(days=14, calibration="set-upwash")
+def _season(seed: int, kind: str, **changed: float) -> Scored:
+    options = Options(days=14, calibration="set-upwash", **changed)  # type: ignore[arg-type]
     truth, logs = sail_season(seed, kind, options)
     boat, problems = parse_boat(boat_toml(truth, options).encode())
     assert boat is not None, problems
@@ -133,17 +134,26 @@ def test_proposals_by_set_make_angles_truer(seasons: list[Scored]):
     before = _rms([x for s in seasons for x in s.angle_before_deg])
     after = _rms([x for s in seasons for x in s.angle_after_deg])
     assert before > 0.3
-    assert after < 0.8 * before
+    assert after < 0.55 * before
     for s in seasons:
-        assert _rms(s.angle_after_deg) < _rms(s.angle_before_deg)
+        assert _rms(s.angle_after_deg) < 0.7 * _rms(s.angle_before_deg)
 
 
-def test_proposals_by_set_make_borders_truer(seasons: list[Scored]):
+def test_proposals_by_set_take_about_half_of_the_bias_out_of_borders(seasons: list[Scored]):
     for along in ("tws_kn", "twa_deg"):
-        before = np.abs([x for s in seasons for x in s.before[along]])
-        after = np.abs([x for s in seasons for x in s.after[along]])
+        before = [x for s in seasons for x in s.before[along]]
+        after = [x for s in seasons for x in s.after[along]]
         assert len(before) >= 30
-        assert np.mean(after) < 0.85 * np.mean(before), along
+        assert _rms(after) < 0.56 * _rms(before), along
+
+
+def test_in_a_steady_wind_most_of_it_goes():
+    """With a third of the usual gusts and shifts the sail changes say nearly all: the method itself leaves little."""
+    steady = _season(54, "sportboat", gusty=0.33)
+    assert _rms(steady.angle_after_deg) < 0.45 * _rms(steady.angle_before_deg)
+    for along in ("tws_kn", "twa_deg"):
+        assert len(steady.before[along]) >= 10
+        assert _rms(steady.after[along]) < 0.3 * _rms(steady.before[along]), along
 
 
 def test_intervals_by_set_hold_the_truth(seasons: list[Scored]):

@@ -71,14 +71,45 @@ def test_a_departure_in_use_counts_as_a_departure():
     assert found.mean[len(BOAT)] == pytest.approx(-2.0, abs=1e-6)
 
 
+def _symmetry(offset_deg: np.ndarray, *, run: bool, turn: float, sd_deg: float = 0.1) -> DaySymmetry:
+    """One row a day."""
+    days = len(offset_deg)
+    return DaySymmetry(
+        np.arange(days),
+        np.full(days, run),
+        offset_deg,
+        np.full(days, sd_deg),
+        np.full(days, 6),
+        np.full(days, turn),
+    )
+
+
+def _both(a: DaySymmetry, b: DaySymmetry) -> DaySymmetry:
+    return DaySymmetry(*(np.concatenate((getattr(a, n), getattr(b, n))) for n in DaySymmetry.__dataclass_fields__))
+
+
 def test_symmetry_fixes_the_offset_but_no_better_than_a_crew_is_even():
     p = parameter_count(0)
     days = 16
     rng = np.random.default_rng(5)
-    day = np.arange(days)
-    symmetry = DaySymmetry(day, 1.5 + 0.3 * rng.standard_normal(days), np.full(days, 0.1), np.full(days, 6))
+    symmetry = _symmetry(1.5 + 0.3 * rng.standard_normal(days), run=False, turn=0.7)
     found = solve(_evidence(np.zeros(p), np.full(p, np.inf), days), symmetry, np.zeros(0), CHAIN_IN_USE, None)
     sd = float(np.sqrt(found.covariance[OFFSET, OFFSET]))
+    uneven = 0.7 * SEASON_UNEVEN_SD_DEG
     assert found.mean[OFFSET] == pytest.approx(1.5, abs=0.25)
-    assert SEASON_UNEVEN_SD_DEG < sd < SEASON_UNEVEN_SD_DEG + 0.15
-    assert 0.1 < found.twist_sd_deg < 0.6
+    assert uneven < sd < uneven + 0.15
+    assert 0.1 < found.twist_sd_deg < 0.8
+
+
+def test_runs_tell_the_twist_of_a_day_from_the_offset():
+    """Twist turns the apparent wind of a run by more than that of a beat, an offset both alike."""
+    p = parameter_count(0)
+    days = 3
+    twist = np.array([1.6, -0.2, 1.3])
+    beats = _symmetry(1.0 + 0.7 * twist, run=False, turn=0.7)
+    runs = _symmetry(1.0 + 2.0 * twist, run=True, turn=2.0)
+    nothing = _evidence(np.zeros(p), np.full(p, np.inf), days)
+    alone = solve(nothing, beats, np.zeros(0), CHAIN_IN_USE, None)
+    told = solve(nothing, _both(beats, runs), np.zeros(0), CHAIN_IN_USE, None)
+    assert told.covariance[OFFSET, OFFSET] < alone.covariance[OFFSET, OFFSET]
+    assert abs(told.mean[OFFSET] - 1.0) < 0.8 * abs(alone.mean[OFFSET] - 1.0)

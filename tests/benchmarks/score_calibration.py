@@ -1,0 +1,254 @@
+"""How true the proposed calibrations are over many seasons of the known boats, and what they do to the borders.
+
+    python tests/benchmarks/score_calibration.py --seeds 501-510 --kind hidden
+    python tests/benchmarks/score_calibration.py --seeds 501-510 --kind none
+    python tests/benchmarks/score_calibration.py --seeds 501-505 --borders
+
+Without `--borders`: per parameter the error (rms, median, worst), the share of seasons within the goal, and the share
+of 90 % intervals that hold the truth; on clean seasons whether every interval holds "no change". With it: upwash
+differs by set; borders are fitted from windows (a) as in use, (b) with the proposals written into boat.toml, (c) with
+the true values, and printed is by how much a and b depart from c, matched border by border.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import tempfile
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+from threadpoolctl import threadpool_limits
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from pipeline.calibration.calibration_rows import proposals_from
+from pipeline.calibration.proposals import on_paper
+from pipeline.calibration.season import calibrate
+from pipeline.campaign.campaign import Campaign, read_campaign
+from pipeline.campaign.settings import Boat, Calibration, Corrections
+from pipeline.crossovers.season import DRAWS, SEED, cross
+from pipeline.sailing.sessions import find_sessions
+from pipeline.sailing.tagging import set_at, tag_sail_sets
+from pipeline.sailing.wind_of_samples import add_true_wind
+from pipeline.sailing.windows import steady_windows
+from pipeline.surfaces.season import fit_season
+from tests.known_boat.boats import BOATS
+from tests.known_boat.logs import write_campaign
+from tests.known_boat.score import score_borders
+from tests.known_boat.season import VARIATION_DEG, Options, sail_season
+from tests.known_boat.truth import Truth
+
+GOALS = {"boat_speed_factor": 0.008, "heading_offset_deg": 0.5, "awa_offset_deg": 0.4, "upwash_deg": 1.0}
+LEAST_MINUTES = 20.0
+BORDER_KEYS = ["set_a", "set_b", "mode", "along", "at"]
+# Crossings of one pair on one line further apart are other branches, not the same border moved.
+FARTHEST = {"tws_kn": 6.0, "twa_deg": 25.0}
+VARIANTS = ("in use", "proposed", "true")
+
+
+@dataclass(frozen=True)
+class Season:
+    """A season from the sensors on, without files."""
+
+    truth: Truth
+    campaign: Campaign
+    samples: pl.DataFrame
+    sessions: pl.DataFrame
+    segments: pl.DataFrame
+
+    def wind(self, boat: Boat) -> pl.DataFrame:
+        """The samples with the true wind computed by this boat's calibration."""
+        return add_true_wind(self.samples, boat, set_at(self.samples["time"], self.segments)).samples
+
+
+def sailed(seed: int, kind: str, options: Options) -> Season:
+    """The season of that seed and boat."""
+    truth, logs = sail_season(seed, kind, options)
+    with tempfile.TemporaryDirectory() as folder:
+        write_campaign(Path(folder), truth, logs, options, np.random.default_rng([seed, BOATS.index(kind), 5]))
+        campaign = read_campaign(Path(folder))
+    samples = pl.concat(logs, how="diagonal").sort("time").with_columns(variation=pl.lit(VARIATION_DEG))
+    sessions = find_sessions(samples["time"])
+    return Season(truth, campaign, samples, sessions, tag_sail_sets(campaign.sail_log, campaign.boat, sessions))
+
+
+def true_value(truth: Truth, parameter: str, sail_set: str | None) -> float | None:
+    """What should stand in boat.toml; None for a set without a truth of its own."""
+    if sail_set is None:
+        return truth.calibration.value(parameter) if hasattr(truth.calibration, parameter) else None
+    if parameter == "upwash_deg":
+        return truth.calibration.upwash_by_set_deg.get(sail_set)
+    return truth.calibration.value(parameter)
+
+
+def score_parameters(task: tuple[int, str], calibration: str) -> list[tuple]:
+    """One season: rows of parameter, of a set, in use, truth, proposed, low, high."""
+    threadpool_limits(1)
+    season = sailed(*task, Options(calibration=calibration, slips="sloppy"))
+    boat = season.campaign.boat
+    table = calibrate(season.wind(boat), season.segments, season.sessions, boat).tables["calibration"]
+    rows = []
+    columns = ("parameter", "sail_set", "in_use", "proposed", "proposed_low", "proposed_high")
+    for name, sail_set, in_use, value, low, high in table.select(columns).iter_rows():
+        true = true_value(season.truth, name, sail_set)
+        if value is not None and true is not None:
+            rows.append((*task, name, sail_set, in_use, true, value, low, high))
+    return rows
+
+
+SCORED = ("seed", "boat", "parameter", "sail_set", "in_use", "truth", "proposed", "low", "high")
+
+
+def show_parameters(rows: Sequence[tuple]) -> None:
+    """Print error and coverage by parameter, and how many seasons need no change in anything."""
+    table = pl.DataFrame(list(rows), schema=list(SCORED), orient="row", infer_schema_length=None)
+    table = table.with_columns(
+        error=pl.col("proposed") - pl.col("truth"),
+        half=(pl.col("high") - pl.col("low")) / 2.0,
+        held=(pl.col("low") <= pl.col("truth")) & (pl.col("truth") <= pl.col("high")),
+        unchanged=(pl.col("low") <= pl.col("in_use")) & (pl.col("in_use") <= pl.col("high")),
+        what=pl.col("parameter") + pl.when(pl.col("sail_set").is_null()).then(pl.lit("")).otherwise(pl.lit(" by set")),
+    )
+    for (what,), part in table.group_by("what", maintain_order=True):
+        error = part["error"].abs()
+        goal = GOALS.get(str(what))
+        within = "" if goal is None else f"within {goal} {(error <= goal).sum()} of {len(error)}, "
+        print(
+            f"{what:28s} rms {(error**2).mean() ** 0.5:.4f} median {error.median():.4f} worst {error.max():.4f} "
+            f"bias {part['error'].mean():+.4f}, {within}interval holds {part['held'].sum()} of {len(error)}, "
+            f"half width {part['half'].median():.4f}"
+        )
+    whole = table.filter(pl.col("sail_set").is_null())
+    print(f"pooled coverage: boat {whole['held'].mean():.3f}, boat and sets {table['held'].mean():.3f}")
+    for name, part in (("boat", whole), ("boat and sets", table)):
+        seasons = part.group_by("seed", "boat").agg(pl.col("unchanged").all(), pl.col("held").mean())
+        print(
+            f"{name}: seasons whose every interval holds the value in use {seasons['unchanged'].sum()}/{len(seasons)}"
+        )
+    by_one = whole.group_by("parameter", maintain_order=True).agg(pl.col("unchanged").mean())
+    print("intervals that hold the value in use:", {k: round(v, 2) for k, v in by_one.iter_rows()})
+
+
+def written(boat: Boat, table: pl.DataFrame) -> Boat:
+    """The boat with the proposals written in as the page of the calibration puts them on paper."""
+    return replace(boat, calibration=on_paper(boat.calibration, proposals_from(table)))
+
+
+def truly(boat: Boat, truth: Truth) -> Boat:
+    """The boat with its true calibration, set by set."""
+    cal = truth.calibration
+    names = ("boat_speed_factor", "heading_offset_deg", "awa_offset_deg", "aws_factor", "upwash_deg")
+    base = replace(boat.calibration.boat, leeway_coefficient=cal.leeway_coefficient, **{n: cal.value(n) for n in names})
+    own = {s: Corrections(upwash_deg=u) for s, u in cal.upwash_by_set_deg.items()}
+    return replace(boat, calibration=Calibration(base, (), own))
+
+
+def _crossovers(season: Season, boat: Boat) -> tuple[pl.DataFrame, pl.DataFrame]:
+    campaign = season.campaign
+    steady = steady_windows(
+        season.wind(boat),
+        season.segments,
+        season.sessions,
+        boat,
+        exclude=campaign.exclude,
+        settings_log=campaign.settings_log,
+    )
+    fit = fit_season(steady.windows, boat)
+    tables = cross(fit, boat, np.log(fit.draws(DRAWS, SEED)), campaign.designed, campaign.designed_speeds)
+    return fit.surfaces, tables["crossovers"]
+
+
+def moved(of: pl.DataFrame, truly_cut: pl.DataFrame) -> pl.DataFrame:
+    """By how much each border of one table departs from the nearest of the same pair on the same line of the other."""
+    both = of.with_row_index().join(truly_cut, on=BORDER_KEYS, suffix="_true", nulls_equal=True)
+    both = both.with_columns(moved=pl.col("crossing") - pl.col("crossing_true"))
+    both = both.filter(pl.col("moved").abs() <= pl.col("along").replace_strict(FARTHEST))
+    nearest = both.sort("index", pl.col("moved").abs()).unique("index", keep="first", maintain_order=True)
+    return nearest.select(*BORDER_KEYS, "crossing_true", "moved")
+
+
+def score_the_borders(task: tuple[int, str]) -> dict[str, object]:
+    """One season whose upwash differs by set: borders of the three variants, matched, and how often they hold."""
+    threadpool_limits(1)
+    season = sailed(*task, Options(calibration="set-upwash"))
+    boat = season.campaign.boat
+    table = calibrate(season.wind(boat), season.segments, season.sessions, boat).tables["calibration"]
+    boats = dict(zip(VARIANTS, (boat, written(boat, table), truly(boat, season.truth)), strict=True))
+    cuts = {name: _crossovers(season, b) for name, b in boats.items()}
+    shifts = {n: moved(cuts[n][1], cuts["true"][1]) for n in VARIANTS[:2]}
+    keys = [*BORDER_KEYS, "crossing_true"]
+    matched = shifts["in use"].join(shifts["proposed"], on=keys, suffix="_proposed", nulls_equal=True)
+    true = season.truth.calibration.upwash_by_set_deg
+    minutes = season.truth.minutes_by_set()
+    said = {s: v for p, s, v in table.select("parameter", "sail_set", "proposed").iter_rows() if p == "upwash_deg"}
+    return {
+        "task": task,
+        "matched": matched,
+        "scores": {n: score_borders(*cut, season.truth) for n, cut in cuts.items()},
+        "upwash": [(u, said.get(s), said[None]) for s, u in true.items() if minutes.get(s, 0.0) >= LEAST_MINUTES],
+    }
+
+
+def _rms(values: pl.Series | np.ndarray) -> float:
+    return float(np.sqrt(np.mean(np.square(np.asarray(values, dtype=float))))) if len(values) else float("nan")
+
+
+def show_borders(seasons: Sequence[Mapping[str, object]]) -> None:
+    """Print the bias that upwash leaves in the borders as in use and with the proposals, and how borders hold."""
+    everything = pl.concat([s["matched"] for s in seasons])  # type: ignore[misc]
+    for along, unit in (("tws_kn", "kn"), ("twa_deg", "deg")):
+        part = everything.filter(pl.col("along") == along)
+        a, b = part["moved"].to_numpy(), part["moved_proposed"].to_numpy()
+        rms = f"{_rms(a):.3f} {unit} -> {_rms(b):.3f}, ratio {_rms(b) / _rms(a):.3f}"
+        mean = f"{np.mean(np.abs(a)):.3f} -> {np.mean(np.abs(b)):.3f}, {np.mean(np.abs(b)) / np.mean(np.abs(a)):.3f}"
+        middle = f"{np.median(np.abs(a)):.3f} -> {np.median(np.abs(b)):.3f}"
+        print(f"{along}: {len(part)} borders, rms {rms}; mean size {mean}; median size {middle}")
+    scores: dict[str, dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
+    for season in seasons:
+        for variant, values in season["scores"].items():  # type: ignore[attr-defined]
+            for name in ("border_rows", "border_coverage", "border_error_kn", "border_error_deg"):
+                scores[variant][name].append(values[name])
+    for variant in VARIANTS:
+        by = {k: np.array(v) for k, v in scores[variant].items()}
+        held = np.nansum(by["border_coverage"] * by["border_rows"]) / by["border_rows"].sum()
+        kn, deg = (np.nanmean(by[f"border_error_{u}"]) for u in ("kn", "deg"))
+        print(f"{variant}: {by['border_rows'].sum():.0f} borders, held {held:.3f}, error {kn:.2f} kn, {deg:.2f} deg")
+    sets = [u for s in seasons for u in s["upwash"]]  # type: ignore[attr-defined]
+    blank = sum(own is None for _, own, _ in sets)
+    left = np.array([u - (boat or 0.0) if own is None else u - own for u, own, boat in sets])
+    was = np.array([u for u, _, _ in sets])
+    print(f"upwash by set: {len(sets)} sets, {blank} left blank, rms {_rms(was):.2f} -> {_rms(left):.2f} deg")
+
+
+def main() -> None:
+    """Print the scores."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--seeds", default="1-3", help="first and last, as 1-3")
+    parser.add_argument("--boats", nargs="*", default=list(BOATS))
+    parser.add_argument("--kind", default="hidden", help="calibration of the known boats' options")
+    parser.add_argument("--borders", action="store_true")
+    parser.add_argument("--processes", type=int, default=1)
+    arguments = parser.parse_args()
+    first, last = (int(x) for x in arguments.seeds.split("-"))
+    tasks = [(seed, boat) for seed in range(first, last + 1) for boat in arguments.boats]
+    job = score_the_borders if arguments.borders else partial(score_parameters, calibration=arguments.kind)
+    with ProcessPoolExecutor(arguments.processes) as pool:
+        done = []
+        for task, result in zip(tasks, pool.map(job, tasks), strict=True):
+            print(*task, flush=True, file=sys.stderr)
+            done.append(result)
+    if arguments.borders:
+        show_borders(done)
+    else:
+        show_parameters([row for rows in done for row in rows])
+
+
+if __name__ == "__main__":
+    main()
