@@ -95,15 +95,30 @@ def sail_area_m2(sail: Sail) -> float | None:
     perpendicular: with a half width by three widths on the perpendicular, without as a triangle. Otherwise three widths
     on the foot, which for a headsail whose foot is longer than its perpendicular is a little large.
     """
+    return _area(sail)[0]
+
+
+def area_from(sail: Sail) -> str | None:
+    """Where `sail_area_m2` has the area from: `boat.toml`, or the dimensions it is computed from; None without."""
+    return _area(sail)[1]
+
+
+def _area(sail: Sail) -> tuple[float | None, str | None]:
     if sail.area_m2 is not None:
-        return sail.area_m2
+        return sail.area_m2, "boat.toml"
     luff, foot, half, perpendicular = sail.luff_m, sail.foot_m, sail.half_width_m, sail.perpendicular_m
     if luff is None:
-        return None
+        return None, None
     if sail.kind == "spinnaker":
         if foot is None or half is None:
-            return None
-        return spinnaker_area_m2(foot, half, luff, luff if sail.leech_m is None else sail.leech_m)
+            return None, None
+        if sail.leech_m is None:
+            return spinnaker_area_m2(foot, half, luff, luff), "luff (for the leech too), foot, half width"
+        return spinnaker_area_m2(foot, half, luff, sail.leech_m), "luff, leech, foot, half width"
     if sail.kind == "headsail" and perpendicular is not None:
-        return luff * perpendicular / 2.0 if half is None else three_width_area_m2(luff, perpendicular, half)
-    return None if foot is None or half is None else three_width_area_m2(luff, foot, half)
+        if half is None:
+            return luff * perpendicular / 2.0, "luff, perpendicular: a triangle"
+        return three_width_area_m2(luff, perpendicular, half), "luff, perpendicular, half width"
+    if foot is None or half is None:
+        return None, None
+    return three_width_area_m2(luff, foot, half), "luff, foot, half width"

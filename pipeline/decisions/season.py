@@ -34,4 +34,13 @@ class Season:
 
 def decide(season: Season) -> dict[str, pl.DataFrame]:
     """Every table of decisions, by name; empty with typed columns where the season has nothing to say."""
-    return {}
+    from pipeline.decisions.changes_and_races import changes_and_races
+    from pipeline.decisions.follow_up import follow_up
+    from pipeline.decisions.inventory import take_stock
+
+    followed = follow_up(season)
+    return {
+        **changes_and_races(season, followed["tag_audit"]),
+        **take_stock(season),
+        **followed,
+    }

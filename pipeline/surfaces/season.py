@@ -22,6 +22,7 @@ from pipeline.surfaces.latent_wind import split_wind
 from pipeline.surfaces.leeway_map import leeway_map
 from pipeline.surfaces.model import Posterior, Problem, component_covariance
 from pipeline.surfaces.observations import Observations, observe
+from pipeline.surfaces.without_day import Basis
 from pipeline.tables import TABLES
 
 
@@ -48,6 +49,7 @@ class SeasonFit:
     leeway_deg: Floats
     _rows: sparse.csr_matrix | None = None
     _posterior: Posterior | None = None
+    basis: Basis | None = None  # for diagnostics
 
     def draws(self, n: int, seed: int) -> Floats:
         """Joint draws of boat speed in knots, shape (n, sets, tws, twa), NaN out of reach; fixed by the seed."""
@@ -72,6 +74,13 @@ class SeasonFit:
         tws = np.clip(tws_kn, self.tws_kn[0], self.tws_kn[-1])
         return np.asarray(look(np.column_stack([tws, np.clip(twa_deg, self.twa_deg[0], self.twa_deg[-1])])))
 
+    def log_speed_of(self, coefficients: Floats) -> Floats:
+        """Log speed (sets, tws, twa) by other coefficients (p) of the same fit, NaN out of reach."""
+        if self._rows is None:
+            return self.log_speed
+        shape = self.log_speed.shape
+        return np.where(np.isfinite(self.log_speed), (self._rows @ coefficients).reshape(shape), np.nan)
+
 
 def fit_season(windows: pl.DataFrame, boat: Boat, *, progress: Callable[[str], None] | None = None) -> SeasonFit:
     """Fit all sail sets of a season jointly.
@@ -90,7 +99,8 @@ def fit_season(windows: pl.DataFrame, boat: Boat, *, progress: Callable[[str], N
     # for the parameters magnifies, would depend on their number.
     with threadpool_limits(limits=1, user_api="blas"):
         problem, posterior, weights = estimate(seen, frame, split_wind(seen))
-    return _report(seen, boat, frame, problem, posterior, weights.window)
+    fit = _report(seen, boat, frame, problem, posterior, weights.window)
+    return replace(fit, basis=Basis(seen, problem, posterior, weights))
 
 
 def _empty() -> SeasonFit:

@@ -10,8 +10,9 @@ import polars as pl
 import pytest
 
 from pipeline.campaign.settings import Boat, Instruments
+from pipeline.crossovers.best_tenth import TENTH, best_tenth_factor
 from pipeline.crossovers.made_good import best_made_good
-from pipeline.crossovers.targets import TENTH, best_tenth_factor, targets
+from pipeline.crossovers.targets import targets
 from pipeline.surfaces.season import SeasonFit, fit_season
 
 TWA = np.arange(30.0, 181.0, 5.0)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 
 import numpy as np
 import polars as pl
 import pytest
 
 from pipeline.campaign.settings import Boat, Instruments, Sail, SailSet
+from pipeline.diagnostics.season import SCHEMAS
 from pipeline.tables import TABLES
 
 SETS = ("J1", "J2", "G1", "G2+ST")
@@ -224,6 +225,76 @@ def make_designed() -> pl.DataFrame:
     return pl.DataFrame(rows, schema=["sail_set", "part", "tws_kn", "twa_deg"], orient="row")
 
 
+def make_residuals(days: int = 6) -> pl.DataFrame:
+    """Day 3 stands out running, J2 has too few days for an interval."""
+    rows: list[dict[str, object]] = []
+    for d in range(days):
+        for k, mode in enumerate(("upwind", "running")):
+            middle = -4.2 if (d, mode) == (3, "running") else 0.3 * d - 0.8 * k
+            rows.append(
+                {"by": "day", "day": date(2027, 6, 12 + d), "mode": mode, "median_pct": middle, "odd": middle < -4}
+            )
+    for mode in ("upwind", "running"):
+        rows += [
+            {"by": "tack", "mode": mode, "tack": t, "median_pct": x} for t, x in (("port", 0.2), ("starboard", -0.2))
+        ]
+    rows += [{"by": "sail set", "sail_set": s, "median_pct": 0.1 * k} for k, s in enumerate(SETS)]
+    rows += [{"by": "wind", "tws_from_kn": w, "tws_to_kn": w + 4.0, "median_pct": -0.3} for w in (8.0, 12.0, 16.0)]
+    for r in rows:
+        r |= {"windows": 30, "odd": r.get("odd", False)}
+        middle = float(r["median_pct"])  # type: ignore[arg-type]
+        few = r.get("sail_set") == "J2"
+        r |= (
+            dict.fromkeys(("low_pct", "high_pct", "effective_n"))
+            if few
+            else {"low_pct": middle - 0.5, "high_pct": middle + 0.7, "effective_n": 9.4}
+        )
+    return pl.DataFrame(rows, schema=SCHEMAS["residuals"])
+
+
+def make_tack_differences(crossovers: pl.DataFrame) -> pl.DataFrame:
+    """J1 and J2 cannot be told by tack; elsewhere the border lies 0.6 further on port."""
+    told = crossovers.filter(~(pl.col("set_a").is_in(["J1", "J2"]) & pl.col("set_b").is_in(["J1", "J2"])))
+    numbers = {"port_less_starboard": 0.6, "low": -0.2, "high": 1.4}
+    numbers |= {f"{x}_{s}_pct": 0.5 for x in ("port_less_starboard", "low", "high") for s in "ab"}
+    frame = told.with_columns(pl.lit(v).alias(k) for k, v in numbers.items()).with_columns(windows=pl.lit(80))
+    return frame.select(pl.col(c).cast(t) for c, t in SCHEMAS["port_starboard"].items())
+
+
+def make_influence(crossovers: pl.DataFrame, days: int = 6) -> pl.DataFrame:
+    """Day 2 moves every border by 1.0, the others by 0.1; without it the one between G1 and G2+ST is gone."""
+    parts = []
+    for d in range(days):
+        gone = pl.lit(d == 2) & pl.col("set_a").is_in(["G1", "G2+ST"]) & pl.col("set_b").is_in(["G1", "G2+ST"])
+        shift = pl.when(gone).then(None).otherwise(pl.lit(1.0 if d == 2 else -0.1))
+        parts.append(crossovers.with_columns(day=pl.lit(date(2027, 6, 12 + d)), windows=pl.lit(20), shift=shift))
+    return pl.concat(parts).select(pl.col(c).cast(t) for c, t in SCHEMAS["border_influence"].items())
+
+
+def make_check() -> pl.DataFrame:
+    rows = [
+        (kind, level, held, held - 0.12, min(1.0, held + 0.12), 60, 6, 1.8)
+        for kind, shares in (("speed of a set", (0.55, 0.83, 0.92)), ("difference of two sets", (0.4, 0.6, 0.7)))
+        for level, held in zip((0.5, 0.8, 0.9), shares, strict=True)
+    ]
+    return pl.DataFrame(rows, schema=SCHEMAS["interval_check"], orient="row")
+
+
+def make_targets() -> pl.DataFrame:
+    """Close-hauled J1 gives way to J2 at 14.3 kn; running G1 to G2+ST somewhere from 15 to 17 kn."""
+    rows = []
+    for w in range(10, 20):
+        rows += [
+            ("J1", float(w), "close-hauled", 45.0, 8.0, 6.0 + 0.1 * w),
+            ("J2", float(w), "close-hauled", 44.0, 8.0, 4.57 + 0.2 * w),
+        ]
+        if w != 16:
+            rows.append(("G1" if w <= 15 else "G2+ST", float(w), "running", 150.0, 9.0, 8.0))
+    columns = ["sail_set", "tws_kn", "mode", "twa_deg", "bsp_kn", "vmg_kn"]
+    frame = pl.DataFrame(rows, schema=columns, orient="row").with_columns(bsp_best_tenth_kn=pl.col("bsp_kn") * 1.02)
+    return TABLES["targets"].conform(frame)
+
+
 def make_tables() -> dict[str, pl.DataFrame]:
     surfaces = make_surfaces()
     best = make_best(surfaces)
@@ -268,6 +339,11 @@ def make_tables() -> dict[str, pl.DataFrame]:
         "best_set": best,
         "crossovers": crossovers,
         "design_comparison": make_comparison(crossovers),
+        "targets": make_targets(),
+        "residuals": make_residuals(),
+        "port_starboard": make_tack_differences(crossovers),
+        "border_influence": make_influence(crossovers),
+        "interval_check": make_check(),
         "thresholds": pl.DataFrame(
             {
                 "name": ["tws_sd_max_kn", "turn_max_deg"],

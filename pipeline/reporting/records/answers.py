@@ -5,6 +5,7 @@ from __future__ import annotations
 from pipeline.campaign.settings import UNLOGGED
 from pipeline.reporting.numbers import Numbers, plural
 from pipeline.reporting.records.changes import Change, Changes, Strip
+from pipeline.reporting.records.guesses import Guess, guess_words
 from pipeline.reporting.records.ledger import Border, Ledger, lucky_moved
 from pipeline.reporting.records.quality import Quality
 from pipeline.reporting.records.sailed import FlownAgainstFastest, Loss
@@ -142,25 +143,39 @@ def _confirmed(border: Border, numbers: Numbers) -> str:
     return f"{named(row.set_a)} to {named(row.set_b)} at {places(row.parts, 'confirmed', row.unit, numbers)}{within}"
 
 
-def coach_answer(changes: Changes, season: Season, numbers: Numbers) -> tuple[str, ...]:
-    """When to change, close-hauled, running, and reaching where most is known."""
+def coach_answer(
+    changes: Changes, season: Season, numbers: Numbers, guesses: tuple[Guess, ...] = ()
+) -> tuple[str, ...]:
+    """When to change, close-hauled, running, and reaching where most is known; guesses last, and only for beats or runs
+    without a measured border.
+    """
     sets = {s.sail_set for s in season.sets}
     if season.windows == 0:
         return (NOT_ENOUGH,)
     if sets == {UNLOGGED}:
         return ("Without a sail log no change of sails can be told: all time counts as one set, unlogged.",)
+    unmeasured = _unmeasured(changes, guesses, numbers)
     if not changes.total:
         return (
             "No border between two sets could be measured: no two sets are both known well enough in the same wind.",
+            *unmeasured,
         )
     said = [f"Close-hauled: {advice(c, numbers)}" for c in changes.beats[:MOST_NAMED]]
     said += [f"Running: {advice(c, numbers)}" for c in changes.runs[:MOST_NAMED]]
     reaching = [_reach(s, c, numbers) for s, c in _surest(changes)]
-    if reaching and not changes.beats and not changes.runs:
-        reaching.insert(MOST_NAMED, "Close-hauled and running no border was measured.")
-    return tuple([*said, *reaching][: 2 * MOST_NAMED]) or (
+    if reaching and not said:
+        unmeasured.insert(0, "Close-hauled and running no border was measured.")
+    room = max(0, 2 * MOST_NAMED - len(said) - len(unmeasured))
+    return (*said, *reaching[:room], *unmeasured) or (
         "Borders were measured only at single angles: see the strips below.",
     )
+
+
+def _unmeasured(changes: Changes, guesses: tuple[Guess, ...], numbers: Numbers) -> list[str]:
+    """Guesses for beats where no border is measured on beats, and the same for runs."""
+    measured = {c.mode for c in (*changes.beats, *changes.runs)}
+    told = [g for g in guesses if g.compared and g.mode not in measured]
+    return [f"{g.mode.capitalize()}: {guess_words(g, numbers)}" for g in told[:MOST_NAMED]]
 
 
 def _reach(strip: Strip, change: Change, numbers: Numbers) -> str:

@@ -28,7 +28,7 @@ def approximations(boat: Boat, tables: Mapping[str, pl.DataFrame], context: Repo
         "A surface value is the expected steady speed on an ordinary day; its 90 % interval allows for days and for "
         "neighbouring windows resembling each other, and not for an instrument that was wrong all season.",
         "Windows are steady stretches of 30 to 60 s. A point of a chart stands for a cell of the grid, not for an "
-        "exact wind speed and angle. Port and starboard are taken together.",
+        "exact wind speed and angle. Both tacks count equally; their difference stands beside each border.",
         "Flown against fastest is judged with the surfaces that the same windows made, by the nearest grid cell.",
         "Limits of the makers are compared with an apparent wind computed at the reference height without leeway or "
         "heel; at the masthead it blows harder.",

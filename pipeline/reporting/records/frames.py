@@ -6,11 +6,13 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from pipeline.diagnostics.season import SCHEMAS
 from pipeline.tables import TABLES
 
 _SIDE_TABLES: Mapping[str, dict[str, pl.DataType]] = {
     "thresholds": {"name": pl.String(), "value": pl.Float64(), "unit": pl.String(), "why": pl.String()},
     "set_aside": {"start": pl.Datetime("us"), "end": pl.Datetime("us"), "reason": pl.String()},
+    **SCHEMAS,
 }
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from itertools import groupby
 from statistics import median
 from typing import Literal
@@ -13,6 +13,7 @@ import polars as pl
 from scipy.optimize import brentq
 
 from pipeline.reporting.records.evidence import Evidence, evidence_at
+from pipeline.reporting.records.tacks import TackShift, tack_shifts, typical_tack_shift
 
 Standing = Literal["moved", "moved in part", "undecided", "confirmed", "untested"]
 PointState = Literal["moved", "confirmed", "undecided", "untested"]
@@ -83,7 +84,8 @@ class LedgerRow:
     interval of a typical point, not of a mean, because neighbouring points rest on the same windows. `least`/`most` are
     the smallest and largest shift along the border. `at_least` is the median of how far those points moved at least
     where the border lies outside the data (only where no point has a shift). Costs are the median over the points and
-    the worst point. `reliance` is the share of the shift's square that is not luck.
+    the worst point. `reliance` is the share of the shift's square that is not luck. `tacks`: by how much the measured
+    border on port lies beyond that on starboard, a typical point's; None where it cannot be told.
     """
 
     set_a: str
@@ -102,6 +104,7 @@ class LedgerRow:
     reliance: float
     standing: Standing
     evidence: Evidence
+    tacks: TackShift | None = None
 
     @property
     def unit(self) -> str:
@@ -215,10 +218,12 @@ def ledger(tables: Mapping[str, pl.DataFrame]) -> Ledger:
     comparison = tables["design_comparison"].sort("set_a", "set_b", "along", "at")
     tau2 = {along: _tau2(rows) for (along,), rows in comparison.group_by("along")}
     keys = ["set_a", "set_b", "along"]
-    rows = [
-        _row(str(k[0]), str(k[1]), str(k[2]), part, tau2[str(k[2])], tables["windows"])
-        for k, part in comparison.group_by(keys, maintain_order=True)
-    ]
+    shifts = tack_shifts(tables)
+    rows = []
+    for k, part in comparison.group_by(keys, maintain_order=True):
+        set_a, set_b, along = (str(x) for x in k)
+        row = _row(set_a, set_b, along, part, tau2[along], tables["windows"])
+        rows.append(replace(row, tacks=typical_tack_shift(shifts, set_a, set_b, along)))
     return Ledger(tuple(sorted(rows, key=_rank)))
 
 
