@@ -217,10 +217,11 @@ def _report(store: Store, campaign: Campaign, finished: Path) -> None:
     from pipeline.diagnostics.season import SCHEMAS as DIAGNOSTICS
     from pipeline.reporting.context import ReportContext
     from pipeline.reporting.pages import write_pages
+    from pipeline.reporting.records.frames import DECISIONS
 
     names = ("files", "rejected", "flags", *FIT_TABLES, "targets", *CALIBRATION_TABLES, "thresholds", "set_aside")
     write_pages(
-        {name: store.read_table(name) for name in (*names, *DIAGNOSTICS)},
+        {name: store.read_table(name) for name in (*names, *DIAGNOSTICS, *DECISIONS)},
         campaign.boat,
         finished,
         designed=campaign.designed,

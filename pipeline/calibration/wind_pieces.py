@@ -8,12 +8,14 @@ import numpy as np
 import polars as pl
 
 from pipeline.angles import Floats, circular_mean, wrap_180
+from pipeline.calibration.wind_change_moments import change_moments
 from pipeline.campaign.settings import BARE, UNKNOWN, UNLOGGED, Boat
 from pipeline.sailing.corrections_in_force import PARAMETERS, corrections_in_force
 from pipeline.sailing.manoeuvres import manoeuvres_of
 from pipeline.sailing.stretches import SESSION_GAP_S, Ints
 from pipeline.sailing.tagging import set_at
-from pipeline.sailing.track import track_of
+from pipeline.sailing.track import Track, track_of
+from pipeline.sailing.wind_of_samples import add_true_wind
 
 # Long enough to average the masthead's swing, short enough to stay close to a turn on either side.
 PIECE_S = 30.0
@@ -22,11 +24,10 @@ LEAST_SAMPLES = 4
 LEAST_KNOWN_SHARE = 0.6
 # Before a turn the helm moves already; after it the damping of vane, log and compass dies away. Common practice.
 BEFORE_TURN_S, AFTER_TURN_S = 8.0, 18.0
-# Left out about a sail change, before and after: sail logs are rather late than early, and those written to the minute
-# (most stamps are whole ones) by more. The boat's speed need not be back for the wind to be right, so this is shorter
-# than what `sailing.sail_changes` leaves out of the windows. Each second counts: the wind shifts meanwhile.
-ABOUT_CHANGE_S = {"to the minute": (100.0, 50.0), "finer": (40.0, 25.0)}
-MOST_WHOLE_MINUTES = 0.6
+# Left out before and after the 90 % interval of a sail change's moment: sails are half up. The boat's speed need not be
+# back for the wind to be right, so this is shorter than what `sailing.sail_changes` leaves out of the windows. Each
+# second counts: the wind shifts meanwhile.
+BEFORE_CHANGE_S, AFTER_CHANGE_S = 15.0, 15.0
 # A wind this light has no direction to speak of, and a boat this slow no log.
 LEAST_TWS_KN, LEAST_BSP_KN = 3.0, 1.0
 # Pieces of one chunk share a course of the true wind; longer sessions are cut so that the algebra stays small.
@@ -90,9 +91,12 @@ def pieces_of(
     track = track_of(samples_with_wind)
     manoeuvres = manoeuvres_of(track, boat.loa_m)
     time_s = samples_with_wind["time"].cast(pl.Datetime("us")).to_physical().to_numpy() / _US
-    sail_set = set_at(samples_with_wind["time"], segments)
+    changes, moved = _changes(track, manoeuvres, segments, boat)
+    sail_set = set_at(samples_with_wind["time"], moved)
+    if boat.calibration.sets:
+        samples_with_wind = add_true_wind(samples_with_wind, boat, sail_set).samples
     names, code = _coded(sail_set)
-    disturbed = _within(time_s, _turns(manoeuvres) + _changes(segments))
+    disturbed = _within(time_s, _turns(manoeuvres) + changes)
     session, session_day, days = _sessions(time_s, sessions)
     block = _blocks(time_s, disturbed | (session < 0), code, session)
     frame = _per_sample(samples_with_wind, boat, sail_set).with_columns(
@@ -115,11 +119,17 @@ def _turns(manoeuvres: pl.DataFrame) -> list[tuple[float, float]]:
     return list(zip(starts.tolist(), ends.tolist(), strict=True))
 
 
-def _changes(segments: pl.DataFrame) -> list[tuple[float, float]]:
-    times = sail_changes_s(segments)
-    whole = np.mean([t % 60.0 == 0.0 for t in times]) if times else 1.0
-    before, after = ABOUT_CHANGE_S["finer" if whole < MOST_WHOLE_MINUTES else "to the minute"]
-    return [(t - before, t + after) for t in times]
+def _changes(
+    track: Track, manoeuvres: pl.DataFrame, segments: pl.DataFrame, boat: Boat
+) -> tuple[list[tuple[float, float]], pl.DataFrame]:
+    """What is left out about sail changes, and the segments parted at their most likely moments."""
+    stamps_s = np.array(sorted(sail_changes_s(segments)))
+    found = change_moments(track, manoeuvres, stamps_s, boat.loa_m)
+    spans = zip(found.first_s - BEFORE_CHANGE_S, found.last_s + AFTER_CHANGE_S, strict=True)
+    micros = (np.round(x * _US).astype(np.int64).tolist() for x in (stamps_s, np.maximum.accumulate(found.moment_s)))
+    at = dict(zip(*micros, strict=True))
+    ends = [pl.from_epoch(pl.col(c).cast(pl.Datetime("us")).to_physical().replace(at), "us") for c in ("start", "end")]
+    return list(spans), segments.with_columns(ends) if at else segments
 
 
 def sail_changes_s(segments: pl.DataFrame) -> list[float]:

@@ -14,7 +14,7 @@ from pipeline.surfaces.season import SeasonFit
 FIXED_ANGLE = "fixed-angle"
 # A border counts where it is at least this likely that one of its two sets is the fastest of all: sets that are, or may
 # be, the fastest there.
-LEAST_LEADING = 0.3
+LEAST_LEADING = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,9 +46,9 @@ def lattice_lines(fit: SeasonFit, log_draws: Floats) -> Iterator[Line]:
 def borders_on(line: Line, sets: tuple[str, ...]) -> list[dict[str, object]]:
     """Rows of the table `crossovers` along one line: all pairs, all branches.
 
-    A crossing is given only where both sets are supported; its interval may end beyond, as far as both surfaces reach
-    at all, because there they are still known as well as their own intervals say. One that stays open on both sides
-    says nothing and is left out.
+    A crossing is given only at, or next to, a node where both sets are supported; its interval may end beyond, as far
+    as both surfaces reach at all, because there they are still known as well as their own intervals say. One that stays
+    open on both sides says nothing and is left out.
     """
     rows = []
     leading = share_fastest(line.log_draws, line.supported)
@@ -62,13 +62,20 @@ def borders_on(line: Line, sets: tuple[str, ...]) -> list[dict[str, object]]:
                 x = line.x[run]
                 draws = line.log_draws[:, b, run] - line.log_draws[:, a, run]
                 for found in crossings(x, line.mean[b, run] - line.mean[a, run], draws):
-                    at = run.start + int(np.argmin(np.abs(x - found.at)))
+                    at = _supported_node(x, both[run], found.at)
                     likely = np.interp([found.at], x, (leading[a] + leading[b])[run])[0]
                     empty = found.low is None and found.high is None
-                    if both[at] and likely >= LEAST_LEADING and not empty:
+                    if at is not None and likely >= LEAST_LEADING and not empty:
                         pair = (sets[a], sets[b]) if found.rising else (sets[b], sets[a])
-                        rows.append(_row(line, pair, found, _beyond(line, a, b, at)))
+                        rows.append(_row(line, pair, found, _beyond(line, a, b, run.start + at)))
     return rows
+
+
+def _supported_node(x: Floats, both: Bools, crossing: float) -> int | None:
+    """The nearer of the two nodes about a crossing at which both sets are supported; None where neither is."""
+    after = int(np.clip(np.searchsorted(x, crossing), 1, len(x) - 1))
+    about = [i for i in (after - 1, after) if both[i]]
+    return min(about, key=lambda i: abs(x[i] - crossing), default=None)
 
 
 def _beyond(line: Line, a: int, b: int, at: int) -> tuple[tuple[bool, bool], tuple[bool, bool]]:

@@ -72,7 +72,7 @@ def _even_odd(rings: list[tuple[Floats, Floats]], x: Floats, y: Floats) -> Bools
 
 def _areas_from_speeds(speeds: pl.DataFrame) -> tuple[tuple[str, ...], Membership]:
     names = tuple(sorted(speeds["sail_set"].unique().to_list()))
-    tables = [_speed_table(speeds.filter(pl.col("sail_set") == name)) for name in names]
+    tables = [speed_table(speeds.filter(pl.col("sail_set") == name)) for name in names]
 
     def inside(tws_kn: Floats, twa_deg: Floats) -> Bools:
         each = np.stack([table(np.column_stack([tws_kn, twa_deg])) for table in tables])
@@ -83,7 +83,7 @@ def _areas_from_speeds(speeds: pl.DataFrame) -> tuple[tuple[str, ...], Membershi
     return names, inside
 
 
-def _speed_table(rows: pl.DataFrame) -> RegularGridInterpolator:
+def speed_table(rows: pl.DataFrame) -> RegularGridInterpolator:
     """Speed bilinear between the table's winds and angles, NaN outside or where an entry is missing."""
     tws, twa = (np.unique(rows[c].to_numpy()) for c in ("tws_kn", "twa_deg"))
     grid = np.full((max(len(tws), 2), max(len(twa), 2)), np.nan)

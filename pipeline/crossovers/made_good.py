@@ -48,6 +48,8 @@ def best_made_good(
         for t in range(winds):
             for run in runs(supported[k, t] & side):
                 start, stop = run.start, run.stop
+                if stop - start < 3:
+                    continue  # no parabola through fewer
                 peak = start + int(np.argmax(mean[k, t, start:stop]))
                 inside = start < peak < stop - 1 or (peak == stop - 1 and twa_deg[peak] >= 180.0)
                 if not inside or (exists[k, t] and mean[k, t, peak] <= np.nanmean(velocity[..., k, t])):

@@ -26,7 +26,10 @@ BLUR_S = 10.0
 OFF_S = 60.0
 # On simulated seasons with sloppy logs most changes that seemed early were others that nobody wrote down.
 LEAST_ODDS, LEAST_ODDS_EARLY = 3.0, 30.0
-MOVED_VERDICTS = ("late", "early")
+# A moment so near the end of what was searched stands for something else: a change that nobody wrote down.
+EDGE_S = 45.0
+# A suggested log moves only these: of what seemed early on those seasons nothing was.
+MOVED_VERDICTS = ("late",)
 SCHEMA: dict[str, pl.DataType] = {
     "time": pl.Datetime("us"),
     "from_set": pl.String(),
@@ -99,8 +102,10 @@ def _difference_sd(fit: SeasonFit, log_draws: Floats) -> Floats:
     return out
 
 
-def _judge(steps: Steps, noise: Noise, case: Case, loss: Loss, lag_s: float) -> tuple[float, float, float, float]:
-    """Median, 5 % and 95 % of the moment, and odds of the log being off."""
+def _judge(
+    steps: Steps, noise: Noise, case: Case, loss: tuple[Loss, ...], lag_s: float
+) -> tuple[float, float, float, float, bool]:
+    """Median, 5 % and 95 % of the moment, odds of the log being off, and whether the moment lies within the search."""
     tried = case.tried
     log_posterior = log_likelihood(steps, noise, case, loss, lag_s) + log_prior(case.time_s - tried)
     chance = np.exp(log_posterior - log_posterior.max()) @ np.exp(
@@ -110,15 +115,15 @@ def _judge(steps: Steps, noise: Noise, case: Case, loss: Loss, lag_s: float) -> 
     cumulated = np.cumsum(chance)
     median, first, last = (float(tried[np.searchsorted(cumulated, q)]) for q in (0.5, 0.05, 0.95))
     off = float(chance[np.abs(tried - case.time_s) > OFF_S].sum())
-    return median, first, last, off / max(1.0 - off, 1e-6)
+    return median, first, last, off / max(1.0 - off, 1e-6), tried[0] + EDGE_S < median < tried[-1] - EDGE_S
 
 
 def _table(rows: list[tuple]) -> pl.DataFrame:
     if not rows:
         return pl.DataFrame(schema=SCHEMA)
-    time_s, old, new, likelier, low, high, odds = (list(c) for c in zip(*rows, strict=True))
+    time_s, old, new, likelier, low, high, odds, within = (list(c) for c in zip(*rows, strict=True))
     late = np.array(time_s) > np.array(likelier)
-    verdict = [_verdict(o, bool(is_late)) for o, is_late in zip(odds, late, strict=True)]
+    verdict = [_verdict(o, bool(is_late), w) for o, is_late, w in zip(odds, late, within, strict=True)]
     return pl.DataFrame(
         {
             "time": moments(np.array(time_s)),
@@ -134,7 +139,7 @@ def _table(rows: list[tuple]) -> pl.DataFrame:
     )
 
 
-def _verdict(odds: float, late: bool) -> str:
-    if odds >= (LEAST_ODDS if late else LEAST_ODDS_EARLY):
+def _verdict(odds: float, late: bool, within: bool) -> str:
+    if odds >= (LEAST_ODDS if late else LEAST_ODDS_EARLY) and within:
         return "late" if late else "early"
     return "as logged" if odds <= 1.0 / LEAST_ODDS else "open"

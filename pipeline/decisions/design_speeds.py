@@ -7,7 +7,7 @@ import polars as pl
 
 from pipeline.campaign.settings import Boat
 from pipeline.crossovers.comparison import designed_wind
-from pipeline.crossovers.designed_chart import _speed_table
+from pipeline.crossovers.designed_chart import speed_table
 from pipeline.surfaces.season import SeasonFit
 from pipeline.surfaces.support import HALF_90
 
@@ -41,7 +41,7 @@ def speed_comparison(fit: SeasonFit, boat: Boat, speeds: pl.DataFrame | None) ->
             if rows.is_empty() or len(i) == 0:
                 continue
             tws, twa = fit.tws_kn[i], fit.twa_deg[j]
-            predicted = _speed_table(rows)(np.column_stack(convert(tws, twa)))
+            predicted = speed_table(rows)(np.column_stack(convert(tws, twa)))
             half = HALF_90 * fit.log_sd[k, i, j]
             excess = fit.log_speed[k, i, j] - np.log(predicted)
             frames.append(

@@ -109,7 +109,8 @@ def _place(axis: Floats, value: Floats) -> tuple[NDArray[np.int64], Bools]:
 def needs(sets: tuple[str, ...], boat: Boat) -> Bools:
     """Which sail (sails in the order of `boat.toml`) each set needs: (sails, sets). A reefed set needs no more."""
     members = [set(sails_of(name, boat) or ()) for name in sets]
-    return np.array([[code in m for m in members] for code in boat.sails], dtype=bool).reshape(len(boat.sails), len(sets))
+    found = np.array([[code in m for m in members] for code in boat.sails], dtype=bool)
+    return found.reshape(len(boat.sails), len(sets))
 
 
 def fastest(merit: Floats, allowed: Bools) -> NDArray[np.int64]:

@@ -18,9 +18,9 @@ from pipeline.angles import Floats
 from pipeline.decisions.day_labels import StretchUnderLabels
 from pipeline.surfaces.parameters import STRETCH_FREEDOM
 
-# Before the speeds are looked at: one logged stretch in so many bears a wrong name, in whole or in part. No
-# source; chosen on simulated seasons so that the chances hold.
-MISLABEL_CHANCE = 1.0 / 10.0
+# Before the speeds are looked at: one logged stretch in so many bears a wrong name, in whole or in part. More than most
+# logs deserve, since a false alarm costs a look and a wrong name spoils two surfaces; chosen on simulated seasons.
+MISLABEL_CHANCE = 1.0 / 5.0
 # Weed, a torn sail, a sensor: log speed off by this, mostly slow.
 ODD_SD, ODD_SLOW_CHANCE, ODD_FAST_CHANCE = 0.10, 1.0 / 50.0, 1.0 / 500.0
 # Half of all wrong names are mistakes; the other half are of the set before or after, by a change not written or early.

@@ -21,8 +21,8 @@ from pipeline.tables import TABLES
 # own next pass somewhat sooner.
 LEAST_CHANCE, BELIEVED_CHANCE = 0.5, 0.2
 # The speeds themselves must speak for the other name (likelihoods so many to one), not only what is usually flown
-# there, and must fit it better.
-LEAST_RATIO = 3.0
+# there, and must fit it well: no more than this share of the logged name's misfit may be left.
+LEAST_RATIO, MOST_MISFIT_LEFT = 3.0, 0.75
 # Findings within one logged stretch: a forgotten change leaves one, seldom two.
 MOST_FINDINGS = 3
 # A wrong name also spoils the surfaces that other stretches are judged by: the audit goes over the season again with
@@ -114,7 +114,7 @@ def _one_pass(model: FittedModel, usage: Usage, earlier: list[Finding]) -> list[
 
 
 def _worth_naming(e: Evidence) -> bool:
-    better = abs(e.off_likelier) < abs(e.off_logged)
+    better = abs(e.off_likelier) <= MOST_MISFIT_LEFT * abs(e.off_logged)
     return e.chance >= BELIEVED_CHANCE and better and e.log_ratio >= np.log(LEAST_RATIO)
 
 

@@ -13,6 +13,7 @@ from pipeline.campaign.settings import Boat
 from pipeline.reporting.assets import write_assets
 from pipeline.reporting.calibration_view import calibration_view
 from pipeline.reporting.context import ReportContext
+from pipeline.reporting.decisions_view import answer_lines, decisions_view, more_findings
 from pipeline.reporting.diagnostics_view import diagnostics_view
 from pipeline.reporting.figures.question import question_data
 from pipeline.reporting.figures_view import figures_view
@@ -25,6 +26,7 @@ from pipeline.reporting.records.frames import complete
 from pipeline.reporting.records.guesses import guess_words
 from pipeline.reporting.records.leftover import odd_words
 from pipeline.reporting.records.lookup import chart_table
+from pipeline.reporting.records.races import race_answer
 from pipeline.reporting.records.trust import held_words, wrong_words
 from pipeline.reporting.rendering import render
 from pipeline.reporting.run_records import Records, build_records
@@ -32,6 +34,7 @@ from pipeline.reporting.run_records import Records, build_records
 PAGES = (
     ("index.html", "Season"),
     ("coach.html", "Coach"),
+    ("card.html", "Card"),
     ("sailmaker.html", "Sailmaker"),
     ("analyst.html", "Analyst"),
     ("calibration.html", "Calibration"),
@@ -48,6 +51,7 @@ FIGURE_SCRIPTS, QUESTION_SCRIPTS = ("plotly.min.js", "report.js"), ("lookup.js",
 SCRIPTS = {
     "index.html": QUESTION_SCRIPTS,
     "coach.html": QUESTION_SCRIPTS,
+    "card.html": (),
     "sailmaker.html": FIGURE_SCRIPTS,
     "analyst.html": (*FIGURE_SCRIPTS, *QUESTION_SCRIPTS),
     "calibration.html": (),
@@ -68,7 +72,7 @@ def write_pages(
     races: pl.DataFrame | None = None,
     context: ReportContext | None = None,
 ) -> list[Path]:
-    """Write the five pages and `assets/` into the fresh folder `out`; returns every file written.
+    """Write the pages and `assets/` into the fresh folder `out`; returns every file written.
 
     `tables` are those of the store by name; one that is missing counts as empty. `designed` holds the rings of the
     designed areas (`sail_set, part, tws_kn, twa_deg`), `races` their `name, start, finish`. Pages link to
@@ -85,6 +89,7 @@ def write_pages(
     shared |= {"has_design": designed is not None or whole["design_comparison"].height > 0}
     shared |= {"calibration": calibration_view(whole, boat, context.numbers)}
     shared |= {"diagnostics": diagnostics_view(whole, records, context.numbers)}
+    shared |= {"decisions": decisions_view(records, boat, context.numbers)}
     written = write_assets(out / "assets")
     for file, name in PAGES:
         page = out / file
@@ -115,6 +120,7 @@ def _shared(
         "flown": records.flown,
         "answers": said,
         "findings": _findings(said),
+        "more": more_findings(records, numbers),
         "table": chart_table(records.chart),
         "question": question_data(records.places, records.chart, numbers),
         "standings": STANDINGS,
@@ -134,19 +140,28 @@ def _shared(
 
 
 def _answers(records: Records, numbers: Numbers) -> dict[str, tuple[str, ...]]:
+    decided = answer_lines(records, numbers)
+    sailed = answers.analyst_answer(records.season, records.flown, records.quality, numbers)
     return {
         "season": answers.season_answer(records.season, records.quality, numbers),
         "use": answers.use_answer(records.season, records.quality, numbers),
+        "sailed": sailed,
+        "race": race_answer(records.races, numbers),
         "analyst": (
-            *answers.analyst_answer(records.season, records.flown, records.quality, numbers),
+            *decided["analyst"],
+            *sailed,
             *((held_words(records.trust, numbers),) if records.trust.checks else ()),
             *((odd_words(records.leftover, numbers),) if records.leftover.odd else ()),
         ),
         "sailmaker": (
             *answers.sailmaker_answer(records.ledger, numbers, bool(records.chart.designed)),
+            *decided["sailmaker"],
             *wrong_words(records.trust, numbers),
         ),
-        "coach": answers.coach_answer(records.changes, records.season, numbers, records.guesses),
+        "coach": (
+            *answers.coach_answer(records.changes, records.season, numbers, records.guesses),
+            *decided["coach"],
+        ),
     }
 
 
@@ -155,7 +170,7 @@ def _findings(said: Mapping[str, tuple[str, ...]]) -> tuple[tuple[str, str, tupl
     return (
         ("coach.html", "Coach: when to change sails", said["coach"][:2]),
         ("sailmaker.html", "Sailmaker: which designed borders moved", said["sailmaker"][:2]),
-        ("analyst.html", "Analyst: was the fastest set up, and what the data are worth", said["analyst"][:1]),
+        ("analyst.html", "Analyst: was the fastest set up, and what the data are worth", said["sailed"][:1]),
     )
 
 

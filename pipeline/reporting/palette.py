@@ -31,6 +31,12 @@ TEXT_SHARE = 0.6
 DASHES: tuple[str, ...] = ("", "7 3", "2 3", "9 3 2 3", "5 2 1 2 1 2", "12 4")
 QUIET_INKS: Mapping[str, str] = {UNLOGGED: "#6f7f8a", UNKNOWN: "#8a8a86", BARE: "#a9a49a", MAIN_ALONE: "#6b6459"}
 
+# Columns of tables that hold the name of one set.
+SET_COLUMNS = (
+    *("sail_set", "best_set", "set_a", "set_b", "runner_up", "flown", "fastest_measured", "fastest_designed"),
+    *("from_set", "to_set", "logged", "likelier", "neighbour", "against"),
+)
+
 
 @dataclass(frozen=True, slots=True)
 class SetStyle:
@@ -70,8 +76,8 @@ def names_of_sets(boat: Boat, tables: Mapping[str, pl.DataFrame], designed: pl.D
     """Every set that any table names: those of `boat.toml` first in its order, then the others by name."""
     found: set[str] = set()
     for frame in (*tables.values(), *(() if designed is None else (designed,))):
-        for column in ("sail_set", "best_set", "set_a", "set_b", "runner_up"):
-            if column in frame.columns:
+        for column in SET_COLUMNS:
+            if column in frame.columns and frame.schema[column] == pl.String:
                 found.update(n for n in frame.get_column(column).unique().to_list() if n)
     declared = [s.name for s in boat.sail_sets]
     return (*(n for n in declared if n in found), *sorted(found - set(declared)))

@@ -8,16 +8,28 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.campaign.settings import Boat
+from pipeline.reporting.records.audit import Audit, audit
+from pipeline.reporting.records.beyond import BeyondLimits, beyond_limits
+from pipeline.reporting.records.card import Card, card
 from pipeline.reporting.records.changes import Changes, changes
 from pipeline.reporting.records.chart import MeasuredChart, measured_chart
+from pipeline.reporting.records.chart_room import ChartRoom, chart_room
+from pipeline.reporting.records.costs import ChangeCost, change_cost
 from pipeline.reporting.records.curves import SpeedCurves, speed_curves
 from pipeline.reporting.records.guesses import Guess, guesses
 from pipeline.reporting.records.ledger import Ledger, ledger
 from pipeline.reporting.records.leftover import Leftover, leftover
+from pipeline.reporting.records.lists import SailLists, lists
 from pipeline.reporting.records.lookup import Place, lookup
+from pipeline.reporting.records.manoeuvres import ManoeuvreKind, manoeuvre_kinds
+from pipeline.reporting.records.practice import Practice, practice
 from pipeline.reporting.records.quality import Quality, quality
+from pipeline.reporting.records.race_changes import ReviewedChanges, reviewed_changes
+from pipeline.reporting.records.races import Races, races
+from pipeline.reporting.records.reality import AreaChange, Prediction, area_changes, prediction
 from pipeline.reporting.records.sailed import FlownAgainstFastest, flown_against_fastest
 from pipeline.reporting.records.season import Season, season
+from pipeline.reporting.records.stock import Stock, stock
 from pipeline.reporting.records.tacks import TackShift, tack_shifts
 from pipeline.reporting.records.targets import Leg, target_legs
 from pipeline.reporting.records.timeline import SessionLine, time_lines
@@ -42,16 +54,29 @@ class Records:
     tacks: Mapping[tuple[object, ...], TackShift]
     legs: tuple[Leg, ...]
     leftover: Leftover
+    card: Card
+    cost: ChangeCost
+    practice: Practice
+    races: Races
+    race_changes: ReviewedChanges
+    audit: Audit
+    manoeuvres: tuple[ManoeuvreKind, ...]
+    beyond: BeyondLimits
+    stock: Stock
+    lists: SailLists
+    areas: tuple[AreaChange, ...]
+    prediction: Prediction
+    room: ChartRoom
 
 
 def build_records(
     tables: Mapping[str, pl.DataFrame],
     boat: Boat,
     designed: pl.DataFrame | None,
-    races: pl.DataFrame | None,
+    entered: pl.DataFrame | None,
     order: tuple[str, ...],
 ) -> Records:
-    """All records of a run; `tables` complete, `order` the sets in the order they are listed."""
+    """All records of a run; `tables` complete, `entered` the races given, `order` the sets in the order of lists."""
     chart = measured_chart(tables, boat, designed)
     found = changes(tables)
     return Records(
@@ -61,7 +86,7 @@ def build_records(
         curves=speed_curves(tables),
         ledger=ledger(tables),
         changes=found,
-        flown=flown_against_fastest(tables, races),
+        flown=flown_against_fastest(tables),
         lines=time_lines(tables),
         places=lookup(chart, tables),
         trust=trust(tables),
@@ -69,4 +94,17 @@ def build_records(
         tacks=tack_shifts(tables),
         legs=target_legs(tables),
         leftover=leftover(tables),
+        card=card(tables, boat),
+        cost=change_cost(tables),
+        practice=practice(tables),
+        races=races(tables, entered),
+        race_changes=reviewed_changes(tables),
+        audit=audit(tables),
+        manoeuvres=manoeuvre_kinds(tables),
+        beyond=beyond_limits(tables, boat),
+        stock=stock(tables, boat),
+        lists=lists(tables, boat),
+        areas=area_changes(tables),
+        prediction=prediction(tables),
+        room=chart_room(tables),
     )

@@ -33,7 +33,10 @@ def recuts_of(sail_set: str, boat: Boat) -> tuple[tuple[str, datetime], ...]:
 
 @dataclass(frozen=True, slots=True)
 class Component:
-    """One smooth function on lattice nodes; `columns[node]` is its column in the design, -1 where it has none."""
+    """One smooth function on lattice nodes; `columns[node]` is its column in the design, -1 where it has none.
+
+    `centre`: the wind and angle coordinate that a set is mostly sailed in.
+    """
 
     name: str
     kind: str  # hull | set | reef | own reef | recut
@@ -41,6 +44,7 @@ class Component:
     columns: Ints
     first: int
     count: int
+    centre: tuple[float, float] = (0.0, 0.0)
 
     @property
     def active(self) -> Ints:
@@ -110,8 +114,11 @@ def lay_out(
     hull: Lattice,
     departure: Lattice,
     extras: dict[str, int],
+    centres: dict[str, tuple[float, float]],
 ) -> Layout:
-    """Number the columns. `members`: for each component the points (TWS, TWA) that it must be able to evaluate."""
+    """Number the columns. `members`: for each component the points (TWS, TWA) that it must be able to evaluate;
+    `centres`: where the sets among them are mostly sailed.
+    """
     parts: list[Component] = []
     at = 0
     for name in sorted(members, key=lambda m: (m != HULL, m)):
@@ -121,7 +128,8 @@ def lay_out(
         active = np.unique(nodes[np.abs(weights) >= 1e-12])
         columns = np.full(lattice.size, -1, dtype=np.int64)
         columns[active] = at + np.arange(len(active))
-        parts.append(Component(name, kind_of(name), lattice, columns, at, len(active)))
+        centre = centres.get(name, (0.0, 0.0))
+        parts.append(Component(name, kind_of(name), lattice, columns, at, len(active), centre))
         at += len(active)
     slices: dict[str, slice] = {}
     for name, count in extras.items():

@@ -72,12 +72,19 @@ def frame_season(seen: Observations, boat: Boat) -> Frame:
             points.setdefault(part, []).append((tws, twa))
     members = {p: (np.concatenate([t for t, _ in v]), np.concatenate([a for _, a in v])) for p, v in points.items()}
     extras = {c.name: len(c.sd) for c in COVARIATES}
-    layout = lay_out(members, of_set, *_lattices(tws_grid, twa_grid), extras)
+    layout = lay_out(members, of_set, *_lattices(tws_grid, twa_grid), extras, _centres(seen, of_set))
     made = [names_for(seen.sets[k], boat, t) for k, t in zip(seen.set_number, seen.starts, strict=True)]
     groups: dict[tuple[str, ...], list[int]] = {}
     for i, names in enumerate(made):
         groups.setdefault(names, []).append(i)
     return Frame(tws_grid, twa_grid, layout, tuple((g, np.array(groups[g])) for g in sorted(groups)))
+
+
+def _centres(seen: Observations, of_set: dict[str, tuple[str, ...]]) -> dict[str, tuple[float, float]]:
+    """Median wind and angle coordinate of each set's windows, those with reefs included."""
+    own = np.array([next(n for n in of_set[s] if n.startswith("set ")) for s in seen.sets])[seen.set_number]
+    wind, angle = wind_coordinate(seen.tws_kn), angle_coordinate(seen.twa_deg)
+    return {str(n): (float(np.median(wind[own == n])), float(np.median(angle[own == n]))) for n in np.unique(own)}
 
 
 def _grid(seen: Observations) -> tuple[Floats, Floats]:

@@ -15,6 +15,7 @@ from pipeline.surfaces.design import EXTRA_SD, Frame, design_rows
 from pipeline.surfaces.latent_wind import LatentWind, number_stretches
 from pipeline.surfaces.model import Posterior, Problem, evaluate, split_days
 from pipeline.surfaces.observations import Observations
+from pipeline.surfaces.prior import prior_mean
 
 # Rounds of robust weights, and steps of the search in each; each starts from the last one's parameters.
 STEPS = (10, 10, 8, 6)
@@ -23,6 +24,9 @@ STEPS = (10, 10, 8, 6)
 STEPS_LARGE = (7, 4, 2, 0)
 LARGE_COEFFICIENTS = 900
 SEARCH_WINDOWS = 5000
+
+# Effect of a stretch, in log speed, that the first weights allow for: a wrong tag's, between neighbouring sets.
+LOOSE_STRETCH_SD = 0.06
 
 
 def robust_weights(fit: Posterior, given: Floats) -> Weights:
@@ -36,6 +40,15 @@ def robust_weights(fit: Posterior, given: Floats) -> Weights:
     nu_stretch, scale = parameters.STRETCH_FREEDOM, parameters.named(fit.theta)["stretch_sd"]
     effect = (fit.stretch_effect**2 + fit.stretch_uncertainty) / scale**2
     return Weights((nu + 1.0) / (nu + square), (nu_stretch + 1.0) / (nu_stretch + effect), given)
+
+
+def _first_weights(problem: Problem, theta: Floats, given: Floats) -> Floats:
+    """Weights of the stretches before any search. From equal weights the surfaces would first bend to a mistagged
+    stretch, which then never looks odd again; so each is allowed an effect of its own, and what is large is weak.
+    """
+    even = np.ones(len(given))
+    loose = even * (parameters.named(theta)["stretch_sd"] / LOOSE_STRETCH_SD) ** 2
+    return robust_weights(evaluate(problem, theta, Weights(even, loose, given), with_gradient=False), given).stretch
 
 
 def search(
@@ -66,7 +79,7 @@ def estimate(
     """The fitted problem, its posterior and the robust weights.
 
     Each round sets the windows at the wind that the last round's slopes call for, searches the parameters, and weighs
-    windows and stretches anew.
+    windows and stretches anew. The first weights come of a fit in which every stretch may stand far off.
     """
     stretch = number_stretches(seen)
     blocks = [
@@ -79,9 +92,13 @@ def estimate(
     coefficients: Floats | None = None
     steps = STEPS_LARGE if frame.layout.size > LARGE_COEFFICIENTS else STEPS
     every = max(1, -(-seen.count // SEARCH_WINDOWS))
+    design, given = design_rows(frame, seen, latent, None)
+    start = prior_mean(frame.layout)
+    problem = Problem(frame.layout, split_days(design, blocks), seen.y, EXTRA_SD, centre, start)
+    weight = replace(weight, stretch=_first_weights(problem, theta, given))
     for most in steps:
         design, given = design_rows(frame, seen, latent, coefficients)
-        problem = Problem(frame.layout, split_days(design, blocks), seen.y, EXTRA_SD, centre)
+        problem = Problem(frame.layout, split_days(design, blocks), seen.y, EXTRA_SD, centre, start)
         weight = replace(weight, given=given)
         if most:
             theta = search(replace(problem, days=problem.days[::every]), theta, weight, most, tick)

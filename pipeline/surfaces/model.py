@@ -1,8 +1,8 @@
 """The linear mixed model: log speed = surfaces + covariates + day's covariance; its posterior and marginal likelihood.
 
-Coefficients b ~ N(0, K(theta)), observations y_d = X_d b + e_d, e_d ~ N(0, V_d(theta)) independent between days. With
-A = sum X'V^-1 X and c = sum X'V^-1 y, the posterior of b is N(Sc, S), S = (A + K^-1)^-1, here by way of K = LL' and
-M = I + L'AL so that a nearly singular K does no harm. Gradients of the marginal likelihood are exact.
+Coefficients b ~ N(m, K(theta)), observations y_d = X_d b + e_d, e_d ~ N(0, V_d(theta)) independent between days. With
+A = sum X'V^-1 X and c = sum X'V^-1 (y - Xm), the posterior of b is N(m + Sc, S), S = (A + K^-1)^-1, here by way of
+K = LL' and M = I + L'AL so that a nearly singular K does no harm. Gradients of the marginal likelihood are exact.
 Source: Rasmussen & Williams 2006, sections 2.7 and 5.4; Henderson's mixed model equations (Robinson 1991, Statist. Sci.
 6, 15-32; from memory).
 """
@@ -15,10 +15,10 @@ import numpy as np
 from scipy import linalg, sparse
 
 from pipeline.surfaces import parameters
-from pipeline.surfaces.components import Component, Layout
+from pipeline.surfaces.components import Layout
 from pipeline.surfaces.coordinates import Floats, Ints
 from pipeline.surfaces.day_blocks import DayBlock, Weights, covariance, gradient
-from pipeline.surfaces.kernels import surface_block
+from pipeline.surfaces.prior import component_covariance
 
 N_SURFACE = parameters.SURFACE_COUNT
 
@@ -34,13 +34,16 @@ class DayData:
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """Everything fixed while parameters are sought. `y`: log speed; `extra_sd`: prior of each covariate."""
+    """Everything fixed while parameters are sought. `y`: log speed; `extra_sd`: prior of each covariate;
+    `prior_mean` (p,) of the coefficients, None for 0.
+    """
 
     layout: Layout
     days: tuple[DayData, ...]
     y: Floats
     extra_sd: Floats
     wind_centre: float
+    prior_mean: Floats | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,31 +76,6 @@ def split_days(design: sparse.csr_matrix, blocks: list[DayBlock]) -> tuple[DayDa
     return tuple(out)
 
 
-def component_covariance(part: Component, theta: dict[str, float], wind_centre: float) -> tuple[Floats, dict]:
-    """Prior covariance of one component's coefficients and its derivatives by parameter name (logarithms)."""
-    wind, angle = (c[part.active] for c in part.lattice.nodes())
-    if part.kind == "hull":
-        names = ("hull_sd", "hull_wind_length", "hull_angle_length_deg")
-        k, d = surface_block(wind, angle, *(theta[n] for n in names))
-        w = wind - wind_centre
-        k = k + parameters.HULL_LEVEL_SD**2 + parameters.HULL_SLOPE_SD**2 * np.outer(w, w)
-        return k, dict(zip(names, d, strict=True))
-    lengths = (theta["set_wind_length"], theta["set_angle_length_deg"])
-    if part.kind == "set":
-        k, d = surface_block(wind, angle, theta["set_sd"], *lengths)
-        level = theta["set_level_sd"] ** 2
-        d_named = dict(zip(("set_sd", "set_wind_length", "set_angle_length_deg"), d, strict=True))
-        d_named["set_level_sd"] = np.full_like(k, 2 * level)
-        return k + level, d_named
-    sd = {
-        "reef": parameters.REEF_SD,
-        "own reef": parameters.OWN_REEF_SD,
-        "recut": parameters.RECUT_SD,
-    }[part.kind]
-    k, d = surface_block(wind, angle, sd * np.sqrt(0.5), *lengths)
-    return k + 0.5 * sd**2, {"set_wind_length": d[1], "set_angle_length_deg": d[2]}
-
-
 def prior_factor(problem: Problem, theta: dict[str, float]) -> tuple[list[tuple[slice, Floats]], list[dict]]:
     """Lower Cholesky factors of the prior's blocks with their places, and the derivatives of each block."""
     factors, derivatives = [], []
@@ -118,11 +96,12 @@ def evaluate(
     c = np.zeros(p)
     half_log, quad = 0.0, 0.0
     kept = []
+    start = np.zeros(p) if problem.prior_mean is None else problem.prior_mean
     for day in problem.days:
         rows, cols = day.block.rows, day.columns
         v, white = covariance(day.block, named, weight.of(rows))
         chol = linalg.cholesky(v, lower=True, check_finite=False)
-        both = np.column_stack([day.x, problem.y[rows]])
+        both = np.column_stack([day.x, problem.y[rows] - day.x @ start[cols]])
         z = linalg.solve_triangular(chol, both, lower=True, check_finite=False)
         zx, zy = z[:, :-1], z[:, -1]
         a[np.ix_(cols, cols)] += zx.T @ zx
@@ -169,7 +148,7 @@ def evaluate(
             grad[N_SURFACE:] -= gradient(day.block, named, weight.of(rows), h)
     root = _root(cm, factors, problem.extra_sd, n_surface) if with_root else np.zeros((0, p))
     return Posterior(
-        theta.copy(), mean, root, float(objective), grad, residual, uncertainty, white_sd, effect, effect_left
+        theta.copy(), mean + start, root, float(objective), grad, residual, uncertainty, white_sd, effect, effect_left
     )
 
 

@@ -14,14 +14,17 @@ from threadpoolctl import threadpool_limits
 
 from pipeline.campaign.settings import Boat
 from pipeline.surfaces import parameters, support
+from pipeline.surfaces.calibration_doubt import CalibrationDoubt, log_speed_shifts
 from pipeline.surfaces.components import HULL, Layout
 from pipeline.surfaces.coordinates import Floats
+from pipeline.surfaces.day_blocks import Weights
 from pipeline.surfaces.design import Frame, frame_season
 from pipeline.surfaces.estimate import estimate
 from pipeline.surfaces.latent_wind import split_wind
 from pipeline.surfaces.leeway_map import leeway_map
-from pipeline.surfaces.model import Posterior, Problem, component_covariance
+from pipeline.surfaces.model import Posterior, Problem
 from pipeline.surfaces.observations import Observations, observe
+from pipeline.surfaces.prior import component_covariance
 from pipeline.surfaces.without_day import Basis
 from pipeline.tables import TABLES
 
@@ -51,8 +54,11 @@ class SeasonFit:
     _posterior: Posterior | None = None
     basis: Basis | None = None  # for diagnostics
 
-    def draws(self, n: int, seed: int) -> Floats:
-        """Joint draws of boat speed in knots, shape (n, sets, tws, twa), NaN out of reach; fixed by the seed."""
+    def draws(self, n: int, seed: int, calibration: CalibrationDoubt | None = None) -> Floats:
+        """Joint draws of boat speed in knots, shape (n, sets, tws, twa), NaN out of reach; fixed by the seed.
+
+        With `calibration` they carry the doubt in each set's upwash and AWS factor as well.
+        """
         shape = self.log_speed.shape
         out = np.full((n, *shape), np.nan)
         if self._posterior is None or self._rows is None or n == 0:
@@ -63,6 +69,8 @@ class SeasonFit:
         common = np.random.default_rng([seed, 1]).standard_normal((n, 1)) * support.LEVEL_DOUBT
         flat = np.exp(np.asarray(self._rows @ coefficients.T).T + common)
         out = flat.reshape(n, *shape)
+        if calibration is not None:
+            out *= np.exp(log_speed_shifts(calibration, self.sets, self.tws_kn, self.twa_deg, self.log_speed, n, seed))
         out[:, ~np.isfinite(self.log_speed)] = np.nan
         return out
 
@@ -99,7 +107,7 @@ def fit_season(windows: pl.DataFrame, boat: Boat, *, progress: Callable[[str], N
     # for the parameters magnifies, would depend on their number.
     with threadpool_limits(limits=1, user_api="blas"):
         problem, posterior, weights = estimate(seen, frame, split_wind(seen))
-    fit = _report(seen, boat, frame, problem, posterior, weights.window)
+    fit = _report(seen, boat, frame, problem, posterior, weights)
     return replace(fit, basis=Basis(seen, problem, posterior, weights))
 
 
@@ -139,28 +147,32 @@ def _sd(rows: sparse.csr_matrix, root: Floats) -> Floats:
 
 
 def _report(
-    seen: Observations, boat: Boat, frame: Frame, problem: Problem, posterior: Posterior, weights: Floats
+    seen: Observations, boat: Boat, frame: Frame, problem: Problem, posterior: Posterior, weights: Weights
 ) -> SeasonFit:
     layout, (tws_at, twa_at) = frame.layout, frame.points
     angle = np.abs(seen.twa_deg)
     theta = parameters.named(posterior.theta)
-    stacks, mean, sd, grounded, minutes = [], [], [], [], []
+    trusted = weights.stretch >= support.LEAST_TRUST
+    stacks, mean, sd, grounded, hopeful, minutes = [], [], [], [], [], []
     hull_sd = _sd(layout.rows([HULL], tws_at, twa_at), posterior.root)
     for k, name in enumerate(seen.sets):
-        mine = seen.set_number == k
+        flown = seen.set_number == k
+        mine = flown & trusted
         place = (seen.tws_kn[mine], angle[mine])
         rows = layout.rows(layout.of_set[name], tws_at, twa_at)
         filled = np.asarray(np.abs(rows).sum(axis=1)).ravel() > 0
         near = support.within_reach(*place, tws_at, twa_at) & filled
         set_sd = _sd(rows, posterior.root)
         departure = _departure_rows(layout, name, tws_at, twa_at)
-        learned = support.informed(set_sd, hull_sd, _prior_sd(problem, theta, departure))
+        learned = support.learned(set_sd, hull_sd, _prior_sd(problem, theta, departure))
+        visits = support.visits(*place, seen.hours[mine], tws_at, twa_at)
         stacks.append(rows)
         mean.append(np.where(near, rows @ posterior.mean, np.nan))
         sd.append(np.where(near, set_sd * support.INTERVAL_FACTOR, np.nan))
-        grounded.append(near & learned & support.well_visited(*place, seen.hours[mine], tws_at, twa_at))
-        minutes.append(support.minutes_near(*place, seen.minutes[mine], tws_at, twa_at))
-    supported = support.useful(np.stack(mean), np.stack(sd), np.stack(grounded))
+        grounded.append(near & visits.well & (learned >= support.LEAST_LEARNED))
+        hopeful.append(near & visits.loosely & (learned >= support.LEAST_LEARNED_LEADING))
+        minutes.append(support.minutes_near(seen.tws_kn[flown], angle[flown], seen.minutes[flown], tws_at, twa_at))
+    supported = support.useful(np.stack(mean), np.stack(sd), np.stack(grounded), np.stack(hopeful))
     sd = np.hypot(np.stack(sd), support.LEVEL_DOUBT)
     shape = (len(seen.sets), len(frame.tws_kn), len(frame.twa_deg))
     arrays = [np.stack(x).reshape(shape) for x in (mean, sd, supported, minutes)]
@@ -173,7 +185,7 @@ def _report(
         frame.twa_deg,
         *arrays,
         theta,
-        weights,
+        weights.window,
         leeway,
         sparse.vstack(stacks).tocsr(),
         replace(posterior, root=posterior.root * support.INTERVAL_FACTOR),

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.surfaces.coordinates import Floats, angle_coordinate
+from pipeline.surfaces.coordinates import Floats, Ints, angle_coordinate
+from pipeline.surfaces.observations import DAY_BREAK_H
 
 Bools = NDArray[np.bool_]
 
@@ -17,22 +20,33 @@ REACH_TWS_KN, REACH_ANGLE_DEG = 3.75, 18.0
 VISIT = 0.92
 VISIT_WINDOWS = 4
 VISIT_QUARTERS = 3
+# The same where a set is expected to lead (below): further away, but on different days, because a crew that forgets to
+# log a change may do so all afternoon.
+VISIT_LEADING = 1.3
+VISIT_DAYS = 2
+# A stretch of windows with a smaller robust weight is taken to be a wrong tag, and is no visit.
+LEAST_TRUST = 0.1
 # The posterior does not know that its parameters are themselves estimates, nor where a set's speed falls off faster
 # than its own windows show. On simulated seasons of seven unlike boats, differences between sets within 3 % of each
 # other had 1.0 to 1.2 times its standard deviation.
-INTERVAL_FACTOR = 1.2
+INTERVAL_FACTOR = 1.25
 # Doubt in log speed that all sets share: calibration, and how ordinary the days of one season were. It widens the
 # surfaces and cancels between sets. From the same seasons.
 LEVEL_DOUBT = 0.006
 # Widest useful 90 % half interval, in log speed: neighbouring sets differ by a few per cent near their borders, so a
 # surface known less well than this decides nothing there.
-WIDEST_HALF_INTERVAL = 0.022
+WIDEST_HALF_INTERVAL = 0.0205
 # Further from a border less will do: a set that leads, or trails, the best of the others by so many of its standard
 # deviations is known well enough for what it is needed for, up to the second width.
-DECIDED_BY = 2.5
-WIDEST_DECIDED = 0.08
+DECIDED_BY = 2.4
+WIDEST_DECIDED = 0.03
+# Where other sets are supported and this one is expected to beat them all by so many of its standard deviations, to
+# leave it blank would be to advise against it: the chart goes by the expected speed, less this doubt.
+LEADS_BY = 1.6
+WIDEST_LEADING = 0.06
 # The set's own data must have taken away at least this share of the variance that a set never sailed would have.
 LEAST_LEARNED = 0.4
+LEAST_LEARNED_LEADING = 0.3
 HALF_90 = 1.6448536269514722  # standard normal quantile of 0.95
 
 
@@ -44,14 +58,36 @@ def within_reach(tws_kn: Floats, twa_deg: Floats, at_tws_kn: Floats, at_twa_deg:
     return near
 
 
-def well_visited(tws_kn: Floats, twa_deg: Floats, hours: Floats, at_tws_kn: Floats, at_twa_deg: Floats) -> Bools:
-    """Whether enough windows, in enough different quarters of an hour, lie about each place; `hours` rise."""
-    near = np.zeros((len(tws_kn), len(at_tws_kn)), dtype=bool)
-    for part in _parts(len(tws_kn)):
-        near[part] = _distance_squared(tws_kn[part], twa_deg[part], at_tws_kn, at_twa_deg) <= VISIT**2
-    _, first = np.unique(np.floor(hours * 4.0), return_index=True)
-    quarters = np.add.reduceat(near, first, axis=0, dtype=np.int64) > 0 if len(first) else near[:0]
-    return (near.sum(axis=0) >= VISIT_WINDOWS) & (quarters.sum(axis=0) >= VISIT_QUARTERS)
+@dataclass(frozen=True, slots=True)
+class Visits:
+    """Places with enough windows, in enough different quarters of an hour: `well` close by; `loosely` a little further
+    away, and on different days.
+    """
+
+    well: Bools
+    loosely: Bools
+
+
+def visits(tws_kn: Floats, twa_deg: Floats, hours: Floats, at_tws_kn: Floats, at_twa_deg: Floats) -> Visits:
+    """Where a set was sailed enough; `hours` rise."""
+    quarter, day = np.floor(hours * 4.0), np.cumsum(np.diff(hours, prepend=hours[:1]) > DAY_BREAK_H)
+
+    def enough(within: float, days: int) -> Bools:
+        near = np.zeros((len(tws_kn), len(at_tws_kn)), dtype=bool)
+        for part in _parts(len(tws_kn)):
+            near[part] = _distance_squared(tws_kn[part], twa_deg[part], at_tws_kn, at_twa_deg) <= within**2
+        many = (near.sum(axis=0) >= VISIT_WINDOWS) & (_different(near, quarter) >= VISIT_QUARTERS)
+        return many & (_different(near, day) >= days)
+
+    return Visits(enough(VISIT, 1), enough(VISIT_LEADING, VISIT_DAYS))
+
+
+def _different(near: Bools, label: Floats | Ints) -> Ints:
+    """Number of different labels (rising) among the points near each place."""
+    first = np.unique(label, return_index=True)[1]
+    if len(first) == 0:
+        return np.zeros(near.shape[1], dtype=np.int64)
+    return np.asarray((np.add.reduceat(near, first, axis=0, dtype=np.int64) > 0).sum(axis=0))
 
 
 def _parts(n: int, size: int = 2000) -> list[slice]:
@@ -76,20 +112,20 @@ def minutes_near(tws_kn: Floats, twa_deg: Floats, minutes: Floats, at_tws_kn: Fl
     return out
 
 
-def informed(sd: Floats, hull_sd: Floats, departure_prior_sd: Floats) -> Bools:
-    """Whether a surface is due to the set's own data rather than to the prior.
+def learned(sd: Floats, hull_sd: Floats, departure_prior_sd: Floats) -> Floats:
+    """Share of the variance that is due to the set's own data rather than left by the prior.
 
     The yardstick is what would be said of a set never sailed: the hull's surface and the spread of the sets about it.
     """
     unseen = hull_sd**2 + departure_prior_sd**2
-    return 1.0 - sd**2 / np.maximum(unseen, 1e-18) >= LEAST_LEARNED
+    return 1.0 - sd**2 / np.maximum(unseen, 1e-18)
 
 
-def useful(log_speed: Floats, sd: Floats, grounded: Bools) -> Bools:
-    """Which of the grounded places (sets, places) are known well enough to be of use.
+def useful(log_speed: Floats, sd: Floats, grounded: Bools, hopeful: Bools) -> Bools:
+    """Which of the places (sets, places) are known well enough to be of use.
 
-    Either the interval is narrow, or it leaves no doubt whether the set is faster or slower than the best of those sets
-    whose intervals are narrow there.
+    Of the `grounded`: the interval is narrow, or it leaves no doubt whether the set is faster or slower than the best
+    of those sets whose intervals are narrow there. Of the `hopeful`: the set is expected to beat all those.
     """
     firm = grounded & (sd * HALF_90 <= WIDEST_HALF_INTERVAL)
     held = np.where(firm, log_speed, -np.inf)
@@ -99,4 +135,11 @@ def useful(log_speed: Floats, sd: Floats, grounded: Bools) -> Bools:
         with np.errstate(invalid="ignore"):
             decided = np.isfinite(rivals) & (np.abs(log_speed[k] - rivals) > DECIDED_BY * sd[k])
         out[k] |= grounded[k] & decided & (sd[k] * HALF_90 <= WIDEST_DECIDED)
-    return out
+    return out | _leading(log_speed, sd, out, hopeful)
+
+
+def _leading(log_speed: Floats, sd: Floats, supported: Bools, hopeful: Bools) -> Bools:
+    """Places where a set that is not supported is expected to be the fastest, its doubt taken off."""
+    doubtful = hopeful & ~supported & (sd * HALF_90 <= WIDEST_LEADING)
+    merit = np.where(supported, log_speed, np.where(doubtful, log_speed - LEADS_BY * sd, -np.inf))
+    return np.asarray(doubtful & (merit == merit.max(axis=0)) & supported.any(axis=0))

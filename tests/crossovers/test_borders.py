@@ -34,6 +34,13 @@ def test_crossing_outside_support_is_not_given() -> None:
     assert borders_on(line(0.01 * (X - 15.0), 0.01, supported), ("A", "B")) == []
 
 
+def test_crossing_next_to_a_supported_node_is_given() -> None:
+    supported = np.stack([X < 13.5, X < 20.5])
+    for crossing, given in ((13.8, True), (14.2, False)):
+        rows = borders_on(line(0.01 * (X - crossing), 0.01, supported), ("A", "B"))
+        assert [r["crossing"] for r in rows] == ([pytest.approx(crossing, abs=1e-6)] if given else [])
+
+
 def test_border_open_on_both_sides_says_nothing() -> None:
     everywhere = np.ones((2, X.size), dtype=bool)
     assert borders_on(line(0.001 * (X - 13.0), 0.05, everywhere), ("A", "B")) == []

@@ -49,6 +49,8 @@ def test_optimum_at_the_edge_of_support_is_none() -> None:
     supported = SUPPORTED & (TWA >= 50.0)
     assert not best_made_good(speed, TWA, supported, "close-hauled")[2].any()
     assert not best_made_good(speed, TWA, SUPPORTED & (TWA <= 170.0), "running")[2].any()
+    for first in (175.0, 180.0):
+        assert not best_made_good(speed, TWA, SUPPORTED & (first <= TWA), "running")[2].any()
 
 
 @pytest.fixture(scope="module")

@@ -76,7 +76,7 @@ def judged(change_min: float, logged_min: float, ratio: float, **how):
     return table.row(0, named=True)
 
 
-@pytest.mark.parametrize(("logged_min", "verdict"), [(24.0, "late"), (20.0, "as logged"), (17.0, "early")])
+@pytest.mark.parametrize(("logged_min", "verdict"), [(24.0, "late"), (20.0, "as logged"), (18.0, "early")])
 @pytest.mark.parametrize("ratio", [0.06, -0.06])
 def test_a_change_is_found_where_it_was(logged_min, verdict, ratio):
     row = judged(20.0, logged_min, ratio)

@@ -14,7 +14,8 @@ from threadpoolctl import threadpool_limits
 
 from pipeline.campaign.settings import Boat, Instruments, Sail, SailSet, SailVersion
 from pipeline.crossovers.season import DRAWS, SEED, cross
-from pipeline.surfaces import parameters
+from pipeline.surfaces import parameters, prior
+from pipeline.surfaces.calibration_doubt import CalibrationDoubt
 from pipeline.surfaces.components import names_for
 from pipeline.surfaces.day_blocks import Weights, day_block
 from pipeline.surfaces.design import EXTRA_SD, design_rows, frame_season
@@ -100,8 +101,9 @@ def test_time_before_the_sail_log_is_not_a_set_of_its_own() -> None:
     assert fit_season(mixed.with_columns(pl.lit("unlogged").alias("sail_set")), BOAT).sets == ("unlogged",)
 
 
-def test_stiffest_surface_is_the_straight_line_of_least_squares() -> None:
+def test_stiffest_surface_is_the_straight_line_of_least_squares(monkeypatch: pytest.MonkeyPatch) -> None:
     # The limit of any penalised spline (Eilers & Marx 1996): here a line in the wind coordinate, and nothing else.
+    monkeypatch.setattr(prior, "FALL_SD", (0.0, 0.0))
     seen = observe(windows(80))
     frame = frame_season(seen, BOAT)
     theta = parameters.PRIOR_MEAN.copy()
@@ -127,6 +129,30 @@ def test_draws_repeat_and_agree_with_the_table(fit) -> None:
     assert np.array_equal(draws, fit.draws(400, 7), equal_nan=True)
     spread = np.log(draws).std(axis=0)[fit.supported]
     assert np.median(spread / fit.log_sd[fit.supported]) == pytest.approx(1.0, abs=0.05)
+
+
+def test_doubt_in_the_calibration_widens_its_sets_draws_alone(fit) -> None:
+    k = fit.sets.index("J1")
+    doubt = CalibrationDoubt(("J1",), np.diag([2.0**2, 0.0]))
+    without, carried = (np.log(fit.draws(200, 7, d)).std(axis=0) for d in (None, doubt))
+    reached = np.isfinite(fit.log_speed)
+    others = reached & (np.arange(len(fit.sets)) != k)[:, None, None]
+    assert np.median((carried / without)[k][reached[k]]) > 1.05
+    assert np.allclose(carried[others], without[others])
+
+
+def test_a_set_is_not_supported_where_it_was_only_tagged_by_mistake(season) -> None:
+    w = season.windows
+    deep = w.filter(
+        (pl.col("sail_set") == "A2") & (pl.col("twa_deg").abs() > 138.0) & pl.col("tws_kn").is_between(9, 14)
+    )
+    times = deep["start"].unique().sort()
+    mistaken = [times[int(i)] for i in np.linspace(0, len(times) - 1, 6)]
+    inside = pl.any_horizontal(pl.col("start").is_between(t, t + timedelta(minutes=6)) for t in mistaken)
+    tag = pl.when((pl.col("sail_set") == "A2") & inside).then(pl.lit("J1")).otherwise("sail_set")
+    bad = fit_season(w.with_columns(tag.alias("sail_set")), BOAT)
+    wrongly = bad.sets.index("J1"), slice(None), bad.twa_deg > 130.0
+    assert bad.minutes[wrongly].any() and not bad.supported[wrongly].any()
 
 
 def test_crossing_tables_keep_their_contract(season, fit) -> None:

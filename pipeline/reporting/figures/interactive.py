@@ -1,13 +1,10 @@
 """Plotly figures for hovering and choosing; they take the place of the drawings on screen where scripts run.
-
-Each is a JSON text with `choices` (label and traces), `start` (which choice is shown first), `layout` and `config`;
-`static/report.js` shows it. The figures' numbers are those of the records.
+See `live` for their form; the figures' numbers are those of the records.
 """
 
 from __future__ import annotations
 
 import html
-import json
 from collections.abc import Sequence
 from typing import Any
 
@@ -22,13 +19,13 @@ from pipeline.reporting.figures.chart_drawing import (
     edges_of_areas,
     label_size,
 )
+from pipeline.reporting.figures.live import INK, figure_layout, payload
 from pipeline.reporting.palette import Palette
 from pipeline.reporting.records.changes import Change
 from pipeline.reporting.records.chart import MeasuredChart
 from pipeline.reporting.records.curves import CurvePanel, SetCurve, SpeedCurves
 from pipeline.reporting.records.ledger import Move
 
-INK, GRID = "#1c2328", "#dcd8cf"
 STATES = ("clear", "close", "alone")
 # Hatching of the areas: shape, size and share of ink, as in the drawing.
 PATTERNS = {"clear": ("", 0, 0.0), "close": ("/", 7, 0.25), "alone": ("|", 14, 0.06)}
@@ -41,7 +38,7 @@ def live_chart(
     """The measured chart with a reading for each cell; None where nothing was sailed."""
     if not chart.cells:
         return None
-    figure = go.Figure(layout=_layout("True wind speed, kn", "True wind angle, degrees", legend=False))
+    figure = go.Figure(layout=figure_layout("True wind speed, kn", "True wind angle, degrees", legend=False))
     for trace in _areas(chart, palette):
         figure.add_trace(trace)
     figure.add_trace(_readings(chart))
@@ -64,21 +61,21 @@ def live_chart(
         )  # fmt: skip
     figure.update_xaxes(range=list(chart.tws_range))
     figure.update_yaxes(range=[chart.twa_range[1], chart.twa_range[0]], ticksuffix="°", dtick=20)
-    return _payload(figure, [("", figure.data)], 0, height=600)
+    return payload(figure, [("", figure.data)], 0, height=600)
 
 
 def live_curves(curves: SpeedCurves, palette: Palette) -> Markup | None:
     """Speed against angle with a choice of wind speeds; None where no set is supported."""
     if not curves.panels:
         return None
-    figure = go.Figure(layout=_layout("True wind angle, degrees", "Boat speed, kn", legend=True))
+    figure = go.Figure(layout=figure_layout("True wind angle, degrees", "Boat speed, kn", legend=True))
     angles = [p.twa_deg for q in curves.panels for c in q.curves for s in c.stretches for p in s]
     figure.update_xaxes(range=[min(angles) - 3, max(angles) + 3], dtick=10)
     choices = [(f"{p.tws_kn:g} kn", _panel(p, palette)) for p in curves.panels]
     richest = max(
         range(len(curves.panels)), key=lambda i: (len(curves.panels[i].curves) * curves.panels[i].minutes, -i)
     )
-    return _payload(figure, choices, richest, height=520)
+    return payload(figure, choices, richest, height=520)
 
 
 def _areas(chart: MeasuredChart, palette: Palette) -> list[go.Scatter]:
@@ -237,55 +234,3 @@ def _curve(curve: SetCurve, palette: Palette) -> list[go.Scatter]:
 
 def _r(value: float | None) -> float | None:
     return None if value is None else round(value, 3)
-
-
-def _layout(x_title: str, y_title: str, *, legend: bool) -> dict[str, Any]:
-    axis = {
-        "gridcolor": GRID,
-        "zeroline": False,
-        "linecolor": INK,
-        "ticks": "outside",
-        "tickcolor": GRID,
-        "fixedrange": False,
-        "automargin": True,
-    }
-    return {
-        "template": "none",
-        "paper_bgcolor": "rgba(0,0,0,0)",
-        "plot_bgcolor": "#ffffff",
-        "font": {"family": "system-ui, sans-serif", "size": 13, "color": INK},
-        "margin": {"l": 52, "r": 14, "t": 14, "b": 48},
-        "xaxis": {**axis, "title": {"text": x_title}},
-        "yaxis": {**axis, "title": {"text": y_title, "standoff": 10}},
-        "showlegend": legend,
-        "legend": {"orientation": "h", "y": 1.02, "yanchor": "bottom", "x": 0},
-        "hoverlabel": {"bgcolor": "#ffffff", "bordercolor": INK, "font": {"color": INK}, "align": "left"},
-        "hovermode": "closest",
-        "modebar": {"bgcolor": "rgba(0,0,0,0)", "color": "#8d8a82", "activecolor": INK},
-    }
-
-
-def _payload(figure: go.Figure, choices: Sequence[tuple[str, Any]], start: int, *, height: int) -> Markup:
-    layout = figure.to_plotly_json()["layout"]
-    layout.pop("template", None)
-    whole = {
-        "layout": layout,
-        "height": height,
-        "start": start,
-        "choices": [{"label": label, "data": [t.to_plotly_json() for t in traces]} for label, traces in choices],
-    }
-    return json_block(whole)
-
-
-def json_block(value: object) -> Markup:
-    """JSON that is safe inside a script element of a page: no `<`, `>` or `&` stands in it as such."""
-    text = json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
-    for sign, code in (
-        ("<", "\\u003c"),
-        (">", "\\u003e"),
-        ("&", "\\u0026"),
-        ("\u2028", "\\u2028"),
-        ("\u2029", "\\u2029"),
-    ):
-        text = text.replace(sign, code)
-    return Markup(text)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
-from pipeline.reporting.figures.interactive import json_block
+from pipeline.reporting.figures.live import json_block
 from pipeline.reporting.numbers import Numbers
 from pipeline.reporting.records.chart import MeasuredChart
 from pipeline.reporting.records.lookup import Place, said

@@ -30,8 +30,8 @@ def approximations(boat: Boat, tables: Mapping[str, pl.DataFrame], context: Repo
         "Windows are steady stretches of 30 to 60 s. A point of a chart stands for a cell of the grid, not for an "
         "exact wind speed and angle. Both tacks count equally; their difference stands beside each border.",
         "Flown against fastest is judged with the surfaces that the same windows made, by the nearest grid cell.",
-        "Limits of the makers are compared with an apparent wind computed at the reference height without leeway or "
-        "heel; at the masthead it blows harder.",
+        "On charts the makers' limits are compared with the apparent wind at the sensor's height, from the true wind "
+        "and the set's own expected speed, without leeway or heel; in gusts and waves it blows harder.",
         *_ground_speed(tables["flags"]),
         *_unlogged(tables["segments"]),
         *_design(boat, tables["design_comparison"]),

@@ -13,7 +13,7 @@ from scipy import ndimage
 
 from pipeline.campaign.settings import Boat
 from pipeline.reporting.records.frames import window_minutes
-from pipeline.reporting.records.limits import SetLimit, apparent_speed_kn, limits_of_sets
+from pipeline.reporting.records.limits import SetLimit, limits_of_sets
 
 State = Literal["clear", "close", "alone"]
 
@@ -91,13 +91,12 @@ class MeasuredChart:
 def measured_chart(tables: Mapping[str, pl.DataFrame], boat: Boat, designed: pl.DataFrame | None) -> MeasuredChart:
     """The chart of `best_set`, with the designed rings and the makers' wind limits.
 
-    A cell is over a set's limit where the apparent wind, from the fastest set's speed in `surfaces` at that cell, is
-    above the lowest `max_aws_kn` of its sails (reference height, no leeway: an approximation the page names).
+    A cell is over a limit where `limit_cells` says so of its fastest set.
     """
     best = tables["best_set"]
     windows = tables["windows"]
     limits = limits_of_sets(boat, sorted(set(best["best_set"].drop_nulls())))
-    cells = _cells(best, tables["surfaces"], {x.sail_set: x.max_aws_kn for x in limits})
+    cells = _cells(best, tables["surfaces"], tables["limit_cells"])
     tws_step, twa_step = grid_step(best["tws_kn"], 1.0), grid_step(best["twa_deg"], 5.0)
     rings = designed_rings(designed)
     return MeasuredChart(
@@ -135,22 +134,15 @@ def designed_rings(designed: pl.DataFrame | None) -> tuple[DesignedRing, ...]:
     return tuple(rings)
 
 
-def _cells(best: pl.DataFrame, surfaces: pl.DataFrame, limit_kn: Mapping[str, float]) -> tuple[Cell, ...]:
-    speeds = surfaces.select("tws_kn", "twa_deg", pl.col("sail_set").alias("best_set"), "bsp_kn")
+def _cells(best: pl.DataFrame, surfaces: pl.DataFrame, beyond: pl.DataFrame) -> tuple[Cell, ...]:
+    over = {(name, round(w, 4), round(a, 4)) for name, w, a in beyond.select("sail_set", "tws_kn", "twa_deg").rows()}
     sailed = best.filter((pl.col("verdict") != "unsailed") & pl.col("best_set").is_not_null())
     measured = (
         surfaces.filter("supported").group_by("tws_kn", "twa_deg").agg(pl.col("sail_set").sort().alias("measured"))
     )
-    joined = (
-        sailed.join(speeds, on=["tws_kn", "twa_deg", "best_set"], how="left")
-        .join(measured, on=["tws_kn", "twa_deg"], how="left")
-        .sort("twa_deg", "tws_kn")
-    )
+    joined = sailed.join(measured, on=["tws_kn", "twa_deg"], how="left").sort("twa_deg", "tws_kn")
     out = []
     for row in joined.iter_rows(named=True):
-        limit = limit_kn.get(row["best_set"])
-        bsp = row["bsp_kn"]
-        over = limit is not None and bsp is not None and apparent_speed_kn(row["tws_kn"], row["twa_deg"], bsp) > limit
         out.append(
             Cell(
                 tws_kn=row["tws_kn"],
@@ -160,7 +152,7 @@ def _cells(best: pl.DataFrame, surfaces: pl.DataFrame, limit_kn: Mapping[str, fl
                 probability=row["probability"],
                 margin_pct=row["margin_pct"],
                 runner_up=row["runner_up"],
-                over_limit=over,
+                over_limit=(row["best_set"], round(row["tws_kn"], 4), round(row["twa_deg"], 4)) in over,
                 measured=tuple(row["measured"] or ()),
             )
         )

@@ -6,10 +6,59 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from pipeline.decisions import (
+    area_changes,
+    beyond_limits,
+    card,
+    change_pools,
+    change_review,
+    change_rules,
+    change_times,
+    chart_gaps,
+    design_speeds,
+    inventory,
+    race_review,
+    redundancy,
+    sail_lists,
+    sail_rules,
+    tag_audit,
+    test_plan,
+    training_day,
+)
 from pipeline.diagnostics.season import SCHEMAS
 from pipeline.tables import TABLES
 
-_SIDE_TABLES: Mapping[str, dict[str, pl.DataType]] = {
+Schema = dict[str, pl.DataType]
+
+_COUNTS: Schema = dict.fromkeys(("changes", "late_changes", "early_changes", "unpaid_changes"), pl.Int64())
+_CHANGE: Schema = {"kind": pl.String(), "within": pl.String(), "counted": pl.String(), "error_s": pl.Float64()}
+_MANOEUVRE: Schema = {"lost_s": pl.Float64(), "sail_set": pl.String(), "counted": pl.String()}
+# The tables of `pipeline.decisions` that the pages show, with the columns beyond the catalogue's.
+DECISIONS: Mapping[str, Schema] = {
+    "card": card.SCHEMA,
+    "change_rules": TABLES["change_rules"].columns | change_rules.EXTRA,
+    "change_costs": change_pools.SCHEMA,
+    "sail_changes": TABLES["sail_changes"].columns | _CHANGE,
+    "manoeuvres": TABLES["manoeuvres"].columns | _MANOEUVRE,
+    "race_review": TABLES["race_review"].columns | race_review.REVIEW_EXTRA,
+    "race_totals": race_review.TOTALS | _COUNTS,
+    "change_review": change_review.SCHEMA,
+    "tag_audit": TABLES["tag_audit"].columns | tag_audit.BEYOND,
+    "change_times": change_times.SCHEMA,
+    "test_plan": TABLES["test_plan"].columns | test_plan.BEYOND,
+    "training_day": training_day.SCHEMA,
+    "beyond_limits": beyond_limits.BEYOND_SCHEMA,
+    "limit_cells": beyond_limits.CELLS_SCHEMA,
+    "inventory": TABLES["inventory"].columns | inventory.INVENTORY_EXTRA,
+    "inventory_notes": inventory.NOTES_SCHEMA,
+    "sail_lists": TABLES["sail_lists"].columns | sail_lists.EXTRA,
+    "set_overlap": redundancy.SCHEMA,
+    "area_changes": area_changes.SCHEMA,
+    "speed_comparison": design_speeds.SCHEMA,
+    "chart_gaps": chart_gaps.SCHEMA,
+    "rule_breaks": sail_rules.BREAKS_SCHEMA,
+}
+_SIDE_TABLES: Mapping[str, Schema] = {
     "thresholds": {"name": pl.String(), "value": pl.Float64(), "unit": pl.String(), "why": pl.String()},
     "set_aside": {"start": pl.Datetime("us"), "end": pl.Datetime("us"), "reason": pl.String()},
     **SCHEMAS,
@@ -17,7 +66,7 @@ _SIDE_TABLES: Mapping[str, dict[str, pl.DataType]] = {
 
 
 def complete(tables: Mapping[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
-    """`tables` with the missing ones added empty."""
+    """`tables` with the missing ones added empty, and the decisions' further columns blank where they are missing."""
     whole = dict(tables)
     for name, table in TABLES.items():
         if name not in whole:
@@ -25,6 +74,10 @@ def complete(tables: Mapping[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
     for name, schema in _SIDE_TABLES.items():
         if name not in whole:
             whole[name] = pl.DataFrame(schema=schema)
+    for name, schema in DECISIONS.items():
+        frame = whole.get(name, pl.DataFrame(schema=schema))
+        blank = [pl.lit(None, kind).alias(column) for column, kind in schema.items() if column not in frame.columns]
+        whole[name] = frame.with_columns(blank)
     return whole
 
 

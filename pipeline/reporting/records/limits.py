@@ -32,8 +32,3 @@ def limits_of_sets(boat: Boat, names: Iterable[str]) -> tuple[SetLimit, ...]:
             limit, code = min((x or math.inf, c) for x, c in stated)
             out.append(SetLimit(name, code, limit))
     return tuple(out)
-
-
-def apparent_speed_kn(tws_kn: float, twa_deg: float, bsp_kn: float) -> float:
-    """Apparent wind speed at the height of the true wind, by the law of cosines; no leeway, no heel."""
-    return math.sqrt(tws_kn**2 + bsp_kn**2 + 2.0 * tws_kn * bsp_kn * math.cos(math.radians(twa_deg)))

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
-from typing import Any
 
 import polars as pl
 
@@ -61,20 +59,6 @@ class FlownDay:
 
 
 @dataclass(frozen=True, slots=True)
-class FlownRace:
-    """One race: its times, the sets up in its steady windows, minutes, mean loss, and where most of it was lost."""
-
-    name: str
-    start: datetime
-    finish: datetime
-    sets: tuple[str, ...]
-    steady_minutes: float
-    split: Split
-    loss_pct: float | None
-    worst: Loss | None
-
-
-@dataclass(frozen=True, slots=True)
 class FlownAgainstFastest:
     """The whole season. A window is judged where its own set and at least one other are supported in its grid cell.
 
@@ -88,10 +72,9 @@ class FlownAgainstFastest:
     worst: Loss | None
     sets: tuple[FlownSet, ...]
     days: tuple[FlownDay, ...]
-    races: tuple[FlownRace, ...]
 
 
-def flown_against_fastest(tables: Mapping[str, pl.DataFrame], races: pl.DataFrame | None = None) -> FlownAgainstFastest:
+def flown_against_fastest(tables: Mapping[str, pl.DataFrame]) -> FlownAgainstFastest:
     """Windows matched with the nearest grid cell of `best_set` and `surfaces`.
 
     The loss is how far the surface of the set flown lies below that of the fastest, in per cent of it,
@@ -113,9 +96,6 @@ def flown_against_fastest(tables: Mapping[str, pl.DataFrame], races: pl.DataFram
             _flown_day(int(s), rows, judged.filter(pl.col("session") == s))
             for (s,), rows in windows.sort("start").group_by("session", maintain_order=True)
         ),
-        races=()
-        if races is None
-        else tuple(_flown_race(r, windows, judged) for r in races.sort("start").iter_rows(named=True)),
     )
 
 
@@ -192,19 +172,4 @@ def _flown_day(session: int, windows: pl.DataFrame, judged: pl.DataFrame) -> Flo
         steady_minutes=_minutes(windows),
         split=_split(judged),
         loss_pct=_loss(judged),
-    )
-
-
-def _flown_race(race: dict[str, Any], windows: pl.DataFrame, judged: pl.DataFrame) -> FlownRace:
-    inside = (pl.col("start") >= race["start"]) & (pl.col("start") < race["finish"])
-    steady, own = windows.filter(inside).sort("start"), judged.filter(inside)
-    return FlownRace(
-        name=race["name"] or "",
-        start=race["start"],
-        finish=race["finish"],
-        sets=tuple(dict.fromkeys(steady["sail_set"])),
-        steady_minutes=_minutes(steady),
-        split=_split(own),
-        loss_pct=_loss(own),
-        worst=_worst(own),
     )
