@@ -132,6 +132,7 @@ def run_campaign(
 def _fit(store: Store, campaign: Campaign, say: Progress) -> None:
     """From samples to calibration, surfaces and crossovers, all tables into the store."""
     from pipeline.calibration.season import calibrate
+    from pipeline.calibration.wind_doubt import doubt_by_set
     from pipeline.crossovers.season import DRAWS, SEED, cross
     from pipeline.decisions.conditions import conditions_of
     from pipeline.decisions.season import Season, decide
@@ -140,6 +141,7 @@ def _fit(store: Store, campaign: Campaign, say: Progress) -> None:
     from pipeline.sailing.tagging import set_at, tag_sail_sets
     from pipeline.sailing.wind_of_samples import add_true_wind
     from pipeline.sailing.windows import steady_windows
+    from pipeline.surfaces.calibration_doubt import CalibrationDoubt
     from pipeline.surfaces.season import fit_season
 
     boat = campaign.boat
@@ -160,7 +162,8 @@ def _fit(store: Store, campaign: Campaign, say: Progress) -> None:
         say(f"fitting surfaces to {steady.windows.height} steady windows")
         fit = fit_season(steady.windows, boat, progress=say)
         say("finding crossovers")
-        log_draws = np.log(fit.draws(DRAWS, SEED))
+        doubt = CalibrationDoubt(*doubt_by_set(calibrated.wind, boat.calibration))
+        log_draws = np.log(fit.draws(DRAWS, SEED, calibration=doubt))
         tables = cross(fit, boat, log_draws, campaign.designed, campaign.designed_speeds)
         say("deciding")
         season = Season(

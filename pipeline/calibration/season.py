@@ -73,10 +73,14 @@ class DailyEstimate(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Calibrated:
-    """`tables` by name, those of the catalogue; `paper`: the calibration with the proposals accepted."""
+    """`tables` by name, those of the catalogue; `paper`: the calibration with the proposals accepted.
+
+    `wind`: the wind's estimate, for the doubt that it leaves (`wind_doubt`).
+    """
 
     tables: dict[str, pl.DataFrame]
     paper: Calibration
+    wind: WindEstimate
     courses: Mapping[str, Course] = field(default_factory=dict)
 
 
@@ -148,7 +152,7 @@ def calibrate(
         "current": TABLES["current"].conform(ground.current),
         "plausibility": TABLES["plausibility"].conform(signs),
     }
-    return Calibrated(tables, paper, courses)
+    return Calibrated(tables, paper, of_wind.found, courses)
 
 
 def _settled(

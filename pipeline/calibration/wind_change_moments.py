@@ -28,12 +28,14 @@ BEYOND_S, STEP_S = 300.0, 6.0
 LEAST_STEPS = 30
 # Speed beside the wind's: standard deviations (log) of what wanders, with its time scale, and of a step's own noise.
 WANDER_SD, WANDER_S, NOISE_SD = 0.02, 40.0, 0.012
+# Their size in a change's surroundings leans on that as on so many steps.
+USUAL_STEPS = 8.0
 # A change's dip: length (standard deviation, s) by the boat's, its usual depth and spread, and spread of the new set's
 # speed less the old one's (log). Common practice, no source.
 DIP_LENGTHS, DIP_S, DIP_S_PER_M = (0.7, 1.3), 8.0, 0.5
 DIP, DIP_SD, LEVEL_SD = 0.08, 0.08, 0.03
-# Other things slow a boat, too, and not as a Gaussian process would: the likelihood counts by this power only. Chosen on
-# known boats so that intervals hold (1: 46 % of the 90 % intervals held, 0.2: 95 %).
+# Other things slow a boat, too, and not as a Gaussian process would: the likelihood counts by this power only, chosen
+# on known boats so that intervals hold (1: 46 % of the 90 % intervals held, 0.2: 95 %).
 TEMPER = 0.2
 # Speed is disturbed by a turn until so long after it.
 BEFORE_TURN_S, AFTER_TURN_S = 8.0, 35.0
@@ -44,6 +46,8 @@ DELAYS_S, ANYWHERE = (3.0, 10.0, 20.0, 40.0, 80.0), (0.02, 0.08, 0.16)
 EARLY_ODDS = 0.15
 TAIL = 0.05
 
+# Columns of the wind's answer shorter than this share of the longest are none: the wind did not change.
+_LEAST_LENGTH = 1e-6
 _US = 1e6
 
 
@@ -78,7 +82,7 @@ def _between_neighbours(stamps_s: Floats) -> np.ndarray:
     at = stamps_s[:, None] + MOMENTS_S
     before = np.concatenate(([-np.inf], stamps_s[:-1]))[:, None]
     after = np.concatenate((stamps_s[1:], [np.inf]))[:, None]
-    return ((at > before) & (at < after)) | (MOMENTS_S == MOMENTS_S[np.argmin(np.abs(MOMENTS_S))])
+    return ((at > before) & (at < after)) | (MOMENTS_S == 0.0)
 
 
 def _rounding_s(stamps_s: Floats) -> float:
@@ -162,12 +166,13 @@ def _bayes_factors(means: Floats, grid: Floats, marks: Floats, covariance: Float
     factor = cho_factor(covariance, lower=True)[0]
     everything = np.column_stack((plain, speed, np.moveaxis(marks, 0, 1).reshape(steps, -1)))
     white = solve_triangular(factor, everything, lower=True, check_finite=False)
-    basis = np.linalg.qr(white[:, : plain.shape[1]])[0]
+    basis, length, _ = np.linalg.svd(white[:, : plain.shape[1]], full_matrices=False)
+    basis = basis[:, length > _LEAST_LENGTH * length[0]]
     rest = white[:, plain.shape[1] :]
     rest = rest - basis @ (basis.T @ rest)
     y, x = rest[:, 0], rest[:, 1:].reshape(steps, count, kinds)
-    free = steps - plain.shape[1]
-    size = (_OWN_STEPS + float(y @ y)) / (_OWN_STEPS + free)
+    free = steps - basis.shape[1]
+    size = (USUAL_STEPS + float(y @ y)) / (USUAL_STEPS + free)
     prior = np.diag(np.array([DIP_SD, LEVEL_SD]) ** -2.0)
     usual = np.array([DIP, 0.0])
     precision = np.einsum("nti,ntj->tij", x, x) / size + prior
@@ -175,7 +180,3 @@ def _bayes_factors(means: Floats, grid: Floats, marks: Floats, covariance: Float
     mean = np.linalg.solve(precision, weighed[..., None])[..., 0]
     fit = 0.5 * np.einsum("ti,ti->t", weighed, mean) - 0.5 * float(usual @ prior @ usual)
     return fit - 0.5 * np.linalg.slogdet(precision)[1] + 0.5 * float(np.linalg.slogdet(prior)[1])
-
-
-# The noise's size leans on what is usual as on so many steps.
-_OWN_STEPS = 8.0

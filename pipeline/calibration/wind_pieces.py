@@ -27,7 +27,7 @@ BEFORE_TURN_S, AFTER_TURN_S = 8.0, 18.0
 # Left out before and after the 90 % interval of a sail change's moment: sails are half up. The boat's speed need not be
 # back for the wind to be right, so this is shorter than what `sailing.sail_changes` leaves out of the windows. Each
 # second counts: the wind shifts meanwhile.
-BEFORE_CHANGE_S, AFTER_CHANGE_S = 15.0, 15.0
+BEFORE_CHANGE_S, AFTER_CHANGE_S = 10.0, 10.0
 # A wind this light has no direction to speak of, and a boat this slow no log.
 LEAST_TWS_KN, LEAST_BSP_KN = 3.0, 1.0
 # Pieces of one chunk share a course of the true wind; longer sessions are cut so that the algebra stays small.

@@ -21,7 +21,7 @@ class DayUnderLabels:
     def __init__(self, model: FittedModel, predicted: DayPrediction) -> None:
         """`predicted` must be a day of `model`."""
         self.predicted, self.rows = predicted, predicted.rows
-        self.y = model.seen.y[self.rows]
+        self.y = model.basis.problem.y[self.rows]
         self.labels = model.believed[self.rows]
         self.minutes = model.seen.minutes[self.rows]
         noise = model.noise

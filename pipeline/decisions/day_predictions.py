@@ -138,7 +138,7 @@ def _predict(model: FittedModel, rows: Ints, v: Floats) -> DayPrediction:
     told = np.asarray(x @ sx)
     h = v - told
     factor = linalg.cho_factor(0.5 * (h + h.T), lower=True, check_finite=False)
-    surprise = linalg.cho_solve(factor, x @ m - model.seen.y[rows], check_finite=False)
+    surprise = linalg.cho_solve(factor, x @ m - model.basis.problem.y[rows], check_finite=False)
     back = linalg.cho_solve(factor, told, check_finite=False)
     sets = model.seen.sets
     mean = np.full((len(sets), len(rows)), np.nan)

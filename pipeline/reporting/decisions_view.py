@@ -12,7 +12,7 @@ from pipeline.decisions.change_rules import MINUTES_AHEAD
 from pipeline.reporting.figures.range_drawing import draw_range, scale_of
 from pipeline.reporting.figures.trade_off_drawing import draw_trade_off
 from pipeline.reporting.figures.trade_off_live import live_trade_off
-from pipeline.reporting.numbers import Numbers, plural
+from pipeline.reporting.numbers import Numbers
 from pipeline.reporting.records import (
     audit,
     beyond,
@@ -31,8 +31,6 @@ from pipeline.reporting.run_records import Records
 
 # Rules beyond these stand in the table; a rule is one way across one border.
 MOST_RULES = 24
-# Lines of the trade-off that are printed in full.
-MOST_LISTS = 24
 
 
 def decisions_view(records: Records, boat: Boat, numbers: Numbers) -> dict[str, Any]:
@@ -126,14 +124,13 @@ def _stock(records: Records, numbers: Numbers) -> dict[str, Any]:
         "said": (*stock.stock_answer(found, numbers), *lists.list_answer(records.lists, numbers)),
         "chip": _chips([(s.cost_s, s.low_s, s.high_s) for s in found.sails], "seconds a nautical mile"),
         "lists": records.lists,
-        "points": tuple(enumerate(curve.points, 1))[-MOST_LISTS:],
+        "points": tuple(enumerate(curve.points, 1)),
         "curve": (draw_trade_off(curve, narrow=False), draw_trade_off(curve, narrow=True), live_trade_off(curve)),
         "areas": records.areas,
         "area_chip": _chips([(a.change_h, a.low_h, a.high_h) for a in records.areas], "hours"),
         "prediction": records.prediction,
         "room": records.room,
         "overlap_chip": _chips([(o.loss_pct, o.low_pct, o.high_pct) for o in records.room.overlaps], "per cent"),
-        "counted": plural,
     }
 
 

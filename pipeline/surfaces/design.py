@@ -19,6 +19,8 @@ from pipeline.surfaces.observations import Observations
 HULL_STEP = (0.45, 11.0)
 DEPARTURE_STEP = (0.55, 15.0)
 GRID_TWS_KN = 1.0
+# To either side of a window's wind, where the curvature of its surface is taken.
+GUST_STEP_KN = 0.5
 GRID_TWA_DEG = 5.0
 
 
@@ -112,6 +114,22 @@ def surface_rows(frame: Frame, wind: Floats, angle: Floats, **derivative: int) -
     parts = [frame.layout.rows_at(names, wind[rows], angle[rows], **derivative) for names, rows in frame.groups]
     order = np.argsort(np.concatenate([rows for _, rows in frame.groups]), kind="stable")
     return sparse.vstack(parts).tocsr()[order]
+
+
+def gust_loss(frame: Frame, seen: Observations, latent: LatentWind, coefficients: Floats) -> Floats:
+    """Log of mean speed in each window's varying wind over the speed at its mean wind, by the surfaces of a round.
+
+    Second order: half the relative curvature of the speed times the variance, from winds a little to either side; 0
+    where the surfaces do not reach these.
+    """
+    tws, angle = np.maximum(latent.wind.smooth, 0.0) ** 2, np.abs(seen.twa_deg)
+    rows = [surface_rows(frame, wind_coordinate(tws + side), angle) for side in (0.0, -GUST_STEP_KN, GUST_STEP_KN)]
+    middle, low, high = (r @ coefficients for r in rows)
+    inside = (tws - GUST_STEP_KN >= frame.tws_kn[0]) & (tws + GUST_STEP_KN <= frame.tws_kn[-1])
+    for r in rows:
+        inside &= np.diff(r.indptr) > 0
+    loss = (np.logaddexp(low, high) - np.log(2.0) - middle) * (seen.tws_sd_kn / GUST_STEP_KN) ** 2
+    return np.where(inside, loss, 0.0)
 
 
 def design_rows(

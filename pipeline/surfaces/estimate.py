@@ -11,7 +11,7 @@ from scipy import optimize
 from pipeline.surfaces import parameters
 from pipeline.surfaces.coordinates import Floats, wind_coordinate
 from pipeline.surfaces.day_blocks import Weights, day_block
-from pipeline.surfaces.design import EXTRA_SD, Frame, design_rows
+from pipeline.surfaces.design import EXTRA_SD, Frame, design_rows, gust_loss
 from pipeline.surfaces.latent_wind import LatentWind, number_stretches
 from pipeline.surfaces.model import Posterior, Problem, evaluate, split_days
 from pipeline.surfaces.observations import Observations
@@ -98,7 +98,8 @@ def estimate(
     weight = replace(weight, stretch=_first_weights(problem, theta, given))
     for most in steps:
         design, given = design_rows(frame, seen, latent, coefficients)
-        problem = Problem(frame.layout, split_days(design, blocks), seen.y, EXTRA_SD, centre, start)
+        y = seen.y if coefficients is None else seen.y - gust_loss(frame, seen, latent, coefficients)
+        problem = Problem(frame.layout, split_days(design, blocks), y, EXTRA_SD, centre, start)
         weight = replace(weight, given=given)
         if most:
             theta = search(replace(problem, days=problem.days[::every]), theta, weight, most, tick)

@@ -19,11 +19,15 @@ BLOCK_WINDOWS = 400
 SLOWEST_KN = 0.3
 # Rising wind beyond this is a squall or an error, held here.
 TREND_LIMIT_KN_MIN = 1.0
+# Share of the wind beyond which its standard deviation within a window is an error.
+GUSTIEST = 0.25
 
 
 @dataclass(frozen=True, slots=True)
 class Observations:
-    """Windows in order of time. `y`: log of boat speed in knots; `hours` since the first; `block` numbers the days."""
+    """Windows in order of time. `y`: log of boat speed in knots; `hours` since the first; `block` numbers the days;
+    `tws_sd_kn`: of the wind within each window.
+    """
 
     y: Floats
     tws_kn: Floats
@@ -37,6 +41,7 @@ class Observations:
     starts: tuple[datetime, ...]
     trend_kn_min: Floats
     heel_to_leeward_deg: Floats
+    tws_sd_kn: Floats
 
     @property
     def count(self) -> int:
@@ -99,6 +104,7 @@ def observe(windows: pl.DataFrame) -> Observations:
         starts=tuple(w["start"].to_list()),
         trend_kn_min=trend,
         heel_to_leeward_deg=_heel_to_leeward(w),
+        tws_sd_kn=_tws_sd(w),
     )
 
 
@@ -108,6 +114,14 @@ def _heel_to_leeward(w: pl.DataFrame) -> Floats:
         return np.full(w.height, np.nan)
     heel = w["heel_deg"].cast(pl.Float64, strict=False).fill_null(float("nan")).to_numpy()
     return -np.sign(w["twa_deg"].to_numpy()) * heel
+
+
+def _tws_sd(w: pl.DataFrame) -> Floats:
+    """Standard deviation of the wind within each window in knots; 0 where unknown, at most `GUSTIEST` of the wind."""
+    if "tws_sd_kn" not in w.columns:
+        return np.zeros(w.height)
+    sd = w["tws_sd_kn"].cast(pl.Float64, strict=False).fill_null(0.0).to_numpy()
+    return np.clip(np.nan_to_num(sd, nan=0.0), 0.0, GUSTIEST * w["tws_kn"].to_numpy())
 
 
 def number_blocks(hours: Floats) -> Ints:

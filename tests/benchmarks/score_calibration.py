@@ -7,7 +7,11 @@
 Without `--borders`: per parameter the error (rms, median, worst), the share of seasons within the goal, and the share
 of 90 % intervals that hold the truth; on clean seasons whether every interval holds "no change". With it: upwash
 differs by set; borders are fitted from windows (a) as in use, (b) with the proposals written into boat.toml, (c) with
-the true values, and printed is by how much a and b depart from c, matched border by border.
+the true values. Borders are matched to those of c branch by branch (one to one, the nearest of the same pair on the
+same line first); those without a partner are counted. Printed by axis: the size of a - c and of b - c and their ratio
+(all matched, and those within `NEAR` in both: a fit's jump to another branch is no bias), and the slope of b - c on
+a - c: the share of the bias that is left, fit differences apart. Last, how often border intervals hold, with and
+without the doubt that the calibration leaves.
 """
 
 from __future__ import annotations
@@ -31,6 +35,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from pipeline.calibration.calibration_rows import proposals_from
 from pipeline.calibration.proposals import on_paper
 from pipeline.calibration.season import calibrate
+from pipeline.calibration.wind_doubt import doubt_by_set
 from pipeline.campaign.campaign import Campaign, read_campaign
 from pipeline.campaign.settings import Boat, Calibration, Corrections
 from pipeline.crossovers.season import DRAWS, SEED, cross
@@ -38,6 +43,7 @@ from pipeline.sailing.sessions import find_sessions
 from pipeline.sailing.tagging import set_at, tag_sail_sets
 from pipeline.sailing.wind_of_samples import add_true_wind
 from pipeline.sailing.windows import steady_windows
+from pipeline.surfaces.calibration_doubt import CalibrationDoubt
 from pipeline.surfaces.season import fit_season
 from tests.known_boat.boats import BOATS
 from tests.known_boat.logs import write_campaign
@@ -50,7 +56,9 @@ LEAST_MINUTES = 20.0
 BORDER_KEYS = ["set_a", "set_b", "mode", "along", "at"]
 # Crossings of one pair on one line further apart are other branches, not the same border moved.
 FARTHEST = {"tws_kn": 6.0, "twa_deg": 25.0}
+NEAR = {"tws_kn": 3.0, "twa_deg": 12.0}
 VARIANTS = ("in use", "proposed", "true")
+DOUBTED = ("in use", "proposed")
 
 
 @dataclass(frozen=True)
@@ -150,7 +158,10 @@ def truly(boat: Boat, truth: Truth) -> Boat:
     return replace(boat, calibration=Calibration(base, (), own))
 
 
-def _crossovers(season: Season, boat: Boat) -> tuple[pl.DataFrame, pl.DataFrame]:
+def _crossovers(
+    season: Season, boat: Boat, doubt: CalibrationDoubt | None
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """Surfaces, and the borders without and with the doubt in the calibration."""
     campaign = season.campaign
     steady = steady_windows(
         season.wind(boat),
@@ -161,37 +172,52 @@ def _crossovers(season: Season, boat: Boat) -> tuple[pl.DataFrame, pl.DataFrame]
         settings_log=campaign.settings_log,
     )
     fit = fit_season(steady.windows, boat)
-    tables = cross(fit, boat, np.log(fit.draws(DRAWS, SEED)), campaign.designed, campaign.designed_speeds)
-    return fit.surfaces, tables["crossovers"]
+    cuts = []
+    for carried in (None, doubt):
+        draws = np.log(fit.draws(DRAWS, SEED, calibration=carried))
+        cuts.append(cross(fit, boat, draws, campaign.designed, campaign.designed_speeds)["crossovers"])
+    return fit.surfaces, cuts[0], cuts[1]
 
 
-def moved(of: pl.DataFrame, truly_cut: pl.DataFrame) -> pl.DataFrame:
-    """By how much each border of one table departs from the nearest of the same pair on the same line of the other."""
-    both = of.with_row_index().join(truly_cut, on=BORDER_KEYS, suffix="_true", nulls_equal=True)
-    both = both.with_columns(moved=pl.col("crossing") - pl.col("crossing_true"))
-    both = both.filter(pl.col("moved").abs() <= pl.col("along").replace_strict(FARTHEST))
-    nearest = both.sort("index", pl.col("moved").abs()).unique("index", keep="first", maintain_order=True)
-    return nearest.select(*BORDER_KEYS, "crossing_true", "moved")
+def moved(of: pl.DataFrame, truly_cut: pl.DataFrame, name: str) -> pl.DataFrame:
+    """Each true border and by how much the table's own branch of it departs (column `name`), null without a partner."""
+    true = truly_cut.filter(pl.col("crossing").is_not_null()).select(*BORDER_KEYS, crossing_true="crossing")
+    true = true.with_row_index("true")
+    own = of.filter(pl.col("crossing").is_not_null()).select(*BORDER_KEYS, "crossing").with_row_index("own")
+    both = true.join(own, on=BORDER_KEYS, nulls_equal=True)
+    both = both.with_columns((pl.col("crossing") - pl.col("crossing_true")).alias(name))
+    both = both.filter(pl.col(name).abs() <= pl.col("along").replace_strict(FARTHEST, return_dtype=pl.Float64))
+    taken: set[tuple[str, int]] = set()
+    pairs = []
+    for t, o, by in both.sort(pl.col(name).abs(), "true", "own").select("true", "own", name).iter_rows():
+        if not {("true", t), ("own", o)} & taken:
+            taken |= {("true", t), ("own", o)}
+            pairs.append((t, by))
+    schema = {"true": pl.UInt32, name: pl.Float64}
+    return true.join(pl.DataFrame(pairs, schema=schema, orient="row"), on="true", how="left").drop("true")
 
 
-def score_the_borders(task: tuple[int, str]) -> dict[str, object]:
+def score_the_borders(task: tuple[int, str], slips: str) -> dict[str, object]:
     """One season whose upwash differs by set: borders of the three variants, matched, and how often they hold."""
     threadpool_limits(1)
-    season = sailed(*task, Options(calibration="set-upwash"))
+    season = sailed(*task, Options(calibration="set-upwash", slips=slips))
     boat = season.campaign.boat
-    table = calibrate(season.wind(boat), season.segments, season.sessions, boat).tables["calibration"]
+    done = calibrate(season.wind(boat), season.segments, season.sessions, boat)
+    table = done.tables["calibration"]
     boats = dict(zip(VARIANTS, (boat, written(boat, table), truly(boat, season.truth)), strict=True))
-    cuts = {name: _crossovers(season, b) for name, b in boats.items()}
-    shifts = {n: moved(cuts[n][1], cuts["true"][1]) for n in VARIANTS[:2]}
-    keys = [*BORDER_KEYS, "crossing_true"]
-    matched = shifts["in use"].join(shifts["proposed"], on=keys, suffix="_proposed", nulls_equal=True)
+    doubts = {n: CalibrationDoubt(*doubt_by_set(done.wind, boats[n].calibration)) for n in DOUBTED}
+    cuts = {name: _crossovers(season, b, doubts.get(name)) for name, b in boats.items()}
+    true_cut = cuts["true"][1]
+    shifts = {n: moved(cuts[n][1], true_cut, n) for n in DOUBTED}
     true = season.truth.calibration.upwash_by_set_deg
     minutes = season.truth.minutes_by_set()
     said = {s: v for p, s, v in table.select("parameter", "sail_set", "proposed").iter_rows() if p == "upwash_deg"}
+    scores = {n: score_borders(cut[0], cut[1], season.truth) for n, cut in cuts.items()}
+    scores |= {f"{n}, doubt carried": score_borders(cuts[n][0], cuts[n][2], season.truth) for n in DOUBTED}
     return {
         "task": task,
-        "matched": matched,
-        "scores": {n: score_borders(*cut, season.truth) for n, cut in cuts.items()},
+        "matched": shifts["in use"].with_columns(shifts["proposed"]["proposed"]),
+        "scores": scores,
         "upwash": [(u, said.get(s), said[None]) for s, u in true.items() if minutes.get(s, 0.0) >= LEAST_MINUTES],
     }
 
@@ -200,23 +226,34 @@ def _rms(values: pl.Series | np.ndarray) -> float:
     return float(np.sqrt(np.mean(np.square(np.asarray(values, dtype=float))))) if len(values) else float("nan")
 
 
+def _left(part: pl.DataFrame, unit: str) -> str:
+    """Sizes of the departures in use and as proposed, their ratios, and the slope of one on the other."""
+    a, b = part["in use"].to_numpy(), part["proposed"].to_numpy()
+    if len(a) == 0:
+        return "none"
+    of = {"rms": _rms, "mean size": lambda x: np.mean(np.abs(x)), "median size": lambda x: np.median(np.abs(x))}
+    said = [f"{k} {f(a):.3f} -> {f(b):.3f} {unit} ({f(b) / f(a):.3f})" for k, f in of.items()]
+    return f"{len(a)}: " + ", ".join(said) + f", slope {a @ b / (a @ a):.3f}"
+
+
 def show_borders(seasons: Sequence[Mapping[str, object]]) -> None:
     """Print the bias that upwash leaves in the borders as in use and with the proposals, and how borders hold."""
     everything = pl.concat([s["matched"] for s in seasons])  # type: ignore[misc]
     for along, unit in (("tws_kn", "kn"), ("twa_deg", "deg")):
         part = everything.filter(pl.col("along") == along)
-        a, b = part["moved"].to_numpy(), part["moved_proposed"].to_numpy()
-        rms = f"{_rms(a):.3f} {unit} -> {_rms(b):.3f}, ratio {_rms(b) / _rms(a):.3f}"
-        mean = f"{np.mean(np.abs(a)):.3f} -> {np.mean(np.abs(b)):.3f}, {np.mean(np.abs(b)) / np.mean(np.abs(a)):.3f}"
-        middle = f"{np.median(np.abs(a)):.3f} -> {np.median(np.abs(b)):.3f}"
-        print(f"{along}: {len(part)} borders, rms {rms}; mean size {mean}; median size {middle}")
+        lost = {n: part[n].null_count() for n in DOUBTED}
+        print(f"{along}: {len(part)} true borders, without a partner {lost}")
+        part = part.drop_nulls(DOUBTED)
+        near = part.filter(pl.all_horizontal(pl.col(n).abs() <= NEAR[along] for n in DOUBTED))
+        print(f"  matched {_left(part, unit)}")
+        print(f"  within {NEAR[along]:g} {unit} in both {_left(near, unit)}")
     scores: dict[str, dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
     for season in seasons:
         for variant, values in season["scores"].items():  # type: ignore[attr-defined]
             for name in ("border_rows", "border_coverage", "border_error_kn", "border_error_deg"):
                 scores[variant][name].append(values[name])
-    for variant in VARIANTS:
-        by = {k: np.array(v) for k, v in scores[variant].items()}
+    for variant, values in scores.items():
+        by = {k: np.array(v) for k, v in values.items()}
         held = np.nansum(by["border_coverage"] * by["border_rows"]) / by["border_rows"].sum()
         kn, deg = (np.nanmean(by[f"border_error_{u}"]) for u in ("kn", "deg"))
         print(f"{variant}: {by['border_rows'].sum():.0f} borders, held {held:.3f}, error {kn:.2f} kn, {deg:.2f} deg")
@@ -234,11 +271,13 @@ def main() -> None:
     parser.add_argument("--boats", nargs="*", default=list(BOATS))
     parser.add_argument("--kind", default="hidden", help="calibration of the known boats' options")
     parser.add_argument("--borders", action="store_true")
+    parser.add_argument("--slips", default="ordinary", help="how the sail log of --borders is kept")
     parser.add_argument("--processes", type=int, default=1)
     arguments = parser.parse_args()
     first, last = (int(x) for x in arguments.seeds.split("-"))
     tasks = [(seed, boat) for seed in range(first, last + 1) for boat in arguments.boats]
-    job = score_the_borders if arguments.borders else partial(score_parameters, calibration=arguments.kind)
+    borders = partial(score_the_borders, slips=arguments.slips)
+    job = borders if arguments.borders else partial(score_parameters, calibration=arguments.kind)
     with ProcessPoolExecutor(arguments.processes) as pool:
         done = []
         for task, result in zip(tasks, pool.map(job, tasks), strict=True):

@@ -12,6 +12,7 @@ import pytest
 from pipeline.campaign.settings import Boat, Instruments, Sail, SailSet
 from pipeline.diagnostics.season import SCHEMAS
 from pipeline.tables import TABLES
+from tests.reporting.decided import make_decisions
 
 SETS = ("J1", "J2", "G1", "G2+ST")
 PEAK_DEG = {"J1": 65.0, "J2": 75.0, "G1": 125.0, "G2+ST": 110.0}
@@ -359,6 +360,7 @@ def make_tables() -> dict[str, pl.DataFrame]:
                 "reason": ["around a sail change"],
             }
         ),
+        **make_decisions(best),
     }
 
 

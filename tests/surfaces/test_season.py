@@ -14,11 +14,11 @@ from threadpoolctl import threadpool_limits
 
 from pipeline.campaign.settings import Boat, Instruments, Sail, SailSet, SailVersion
 from pipeline.crossovers.season import DRAWS, SEED, cross
-from pipeline.surfaces import parameters, prior
+from pipeline.surfaces import parameters, prior, support
 from pipeline.surfaces.calibration_doubt import CalibrationDoubt
 from pipeline.surfaces.components import names_for
 from pipeline.surfaces.day_blocks import Weights, day_block
-from pipeline.surfaces.design import EXTRA_SD, design_rows, frame_season
+from pipeline.surfaces.design import EXTRA_SD, design_rows, frame_season, gust_loss
 from pipeline.surfaces.latent_wind import split_wind
 from pipeline.surfaces.model import Problem, evaluate, split_days
 from pipeline.surfaces.observations import observe
@@ -141,18 +141,32 @@ def test_doubt_in_the_calibration_widens_its_sets_draws_alone(fit) -> None:
     assert np.allclose(carried[others], without[others])
 
 
-def test_a_set_is_not_supported_where_it_was_only_tagged_by_mistake(season) -> None:
+def test_a_stretch_with_another_sets_speed_is_no_visit(season) -> None:
     w = season.windows
-    deep = w.filter(
-        (pl.col("sail_set") == "A2") & (pl.col("twa_deg").abs() > 138.0) & pl.col("tws_kn").is_between(9, 14)
-    )
-    times = deep["start"].unique().sort()
-    mistaken = [times[int(i)] for i in np.linspace(0, len(times) - 1, 6)]
-    inside = pl.any_horizontal(pl.col("start").is_between(t, t + timedelta(minutes=6)) for t in mistaken)
-    tag = pl.when((pl.col("sail_set") == "A2") & inside).then(pl.lit("J1")).otherwise("sail_set")
-    bad = fit_season(w.with_columns(tag.alias("sail_set")), BOAT)
-    wrongly = bad.sets.index("J1"), slice(None), bad.twa_deg > 130.0
-    assert bad.minutes[wrongly].any() and not bad.supported[wrongly].any()
+    deep = w.filter((pl.col("sail_set") == "A2") & (pl.col("twa_deg").abs() > 138.0))["start"].sort()
+    begin = deep[len(deep) // 2]
+    wrong = (pl.col("sail_set") == "A2") & pl.col("start").is_between(begin, begin + timedelta(minutes=6))
+    slowed = w.with_columns(pl.when(wrong).then(pl.col("bsp_kn") * 0.85).otherwise("bsp_kn").alias("bsp_kn"))
+    trust = fit_season(slowed, BOAT).basis.weights.stretch
+    starts = observe(slowed).starts
+    inside = np.array([begin <= t <= begin + timedelta(minutes=6) for t in starts])
+    assert (trust[inside] < support.LEAST_TRUST).any()
+    assert np.median(trust) > 0.5
+
+
+def test_loss_in_gusts_is_half_the_curvature_times_the_variance() -> None:
+    # A hull whose log speed is a straight line in the wind coordinate, f = b sqrt(TWS), and no departures: half of
+    # f'' + f'^2 is (b^2 - b / sqrt(TWS)) / (8 TWS).
+    slope, sd_kn = 0.5, 1.5
+    seen = observe(windows(40).with_columns(pl.lit(sd_kn).alias("tws_sd_kn")))
+    frame, latent = frame_season(seen, BOAT), split_wind(seen)
+    hull = frame.layout.component("hull")
+    coefficients = np.zeros(frame.layout.size)
+    coefficients[hull.first : hull.first + hull.count] = slope * hull.lattice.nodes()[0][hull.active]
+    tws = latent.wind.smooth**2
+    expected = sd_kn**2 * (slope**2 - slope / np.sqrt(tws)) / (8.0 * tws)
+    assert (np.abs(expected) > 0.0005).all()
+    assert gust_loss(frame, seen, latent, coefficients) == pytest.approx(expected, rel=0.02)
 
 
 def test_crossing_tables_keep_their_contract(season, fit) -> None:

@@ -21,7 +21,8 @@ def test_narrow_intervals_are_useful_and_wide_ones_only_where_the_question_is_de
 
 def test_an_expected_leader_is_given_if_it_leads_by_more_than_its_doubt_and_is_not_alone() -> None:
     sd = np.array([[NARROW] * 3, [WIDE] * 3])
-    log_speed = np.array([[2.0] * 3, [2.0 + 1.5 * WIDE, 2.0 + 0.5 * WIDE, 2.0 + 1.5 * WIDE]])
+    much, little = (support.LEADS_BY + 0.3) * WIDE, (support.LEADS_BY - 0.3) * WIDE
+    log_speed = np.array([[2.0] * 3, [2.0 + much, 2.0 + little, 2.0 + much]])
     grounded = np.array([[True, True, False], [False] * 3])
     found = support.useful(log_speed, sd, grounded, np.array([[False] * 3, [True] * 3]))
     assert found[1].tolist() == [True, False, False]

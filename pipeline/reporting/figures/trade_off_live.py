@@ -8,8 +8,10 @@ import plotly.graph_objects as go
 from markupsafe import Markup
 
 from pipeline.reporting.figures.live import INK, figure_layout, payload
-from pipeline.reporting.figures.trade_off_drawing import BAND, WARN, axis_title, said
+from pipeline.reporting.figures.trade_off_drawing import WARN, axis_title, said
 from pipeline.reporting.records.lists import TradeOff
+
+WHISKER = {"color": "rgba(31,78,140,.4)", "thickness": 4, "width": 0}
 
 
 def live_trade_off(curve: TradeOff) -> Markup | None:
@@ -26,7 +28,7 @@ def live_trade_off(curve: TradeOff) -> Markup | None:
             x=[curve.at(p) for p in curve.points], y=loss, mode="lines+markers+text", text=numbers,
             textposition="top right", line={"color": INK, "width": 1.8, "shape": "hv"},
             marker={"size": 8, "color": INK},
-            error_y={"type": "data", "array": up, "arrayminus": down, "color": BAND, "thickness": 4, "width": 0},
+            error_y={"type": "data", "array": up, "arrayminus": down, **WHISKER},
             customdata=[html.escape(said(p, curve)) for p in curve.points],
             hovertemplate="%{customdata}<extra></extra>",
         )

@@ -8,10 +8,11 @@ from datetime import datetime
 
 import polars as pl
 
-from pipeline.decisions.change_times import MOVED_VERDICTS
 from pipeline.reporting.numbers import MISSING, Numbers, plural
 
 MOST_STRETCHES, MOST_TIMES = 40, 40
+# Verdicts of `change_times` that are shown one by one.
+MOVED = ("late", "early")
 # Odds beyond this are told as more than it: the model is no surer of itself.
 MOST_ODDS = 1000.0
 
@@ -65,7 +66,7 @@ def audit(tables: Mapping[str, pl.DataFrame]) -> Audit:
     """From `tag_audit` and `change_times`."""
     tags = tables["tag_audit"].sort("odds", "start", descending=[True, False])
     times = tables["change_times"]
-    moved = times.filter(pl.col("verdict").is_in(MOVED_VERDICTS)).sort("odds", "time", descending=[True, False])
+    moved = times.filter(pl.col("verdict").is_in(MOVED)).sort("odds", "time", descending=[True, False])
     counts = dict(times.group_by("verdict").len().sort("verdict").iter_rows())
     columns = ("start", "end", "logged", "likelier", "odds", "minutes", "chance", "off_logged_pct", "off_likelier_pct")
     return Audit(
@@ -96,7 +97,7 @@ def odds_words(odds: float | None, numbers: Numbers) -> str:
 def audit_words(found: Audit, numbers: Numbers) -> str:
     """What the audit found, and that it changed nothing."""
     tags = len(found.tags) + found.more_tags
-    times = sum(n for v, n in found.counts if v in MOVED_VERDICTS)
+    times = sum(n for v, n in found.counts if v in MOVED)
     what = [
         f"{plural(tags, 'stretch', 'stretches')} whose speeds fit another set better than the logged one"
         if tags

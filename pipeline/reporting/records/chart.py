@@ -63,7 +63,9 @@ class DesignedRing:
 
 @dataclass(frozen=True, slots=True)
 class MeasuredChart:
-    """All that the chart shows. `tws_range` and `twa_range` are the limits of its axes."""
+    """All that the chart shows. `limits`: those exceeded somewhere; `limited`: any set has one. `tws_range` and
+    `twa_range` are the limits of its axes.
+    """
 
     cells: tuple[Cell, ...]
     tws_step_kn: float
@@ -71,6 +73,7 @@ class MeasuredChart:
     labels: tuple[AreaLabel, ...]
     designed: tuple[DesignedRing, ...]
     limits: tuple[SetLimit, ...]
+    limited: bool
     tws_range: tuple[float, float]
     twa_range: tuple[float, float]
     windows: int
@@ -105,6 +108,7 @@ def measured_chart(tables: Mapping[str, pl.DataFrame], boat: Boat, designed: pl.
         twa_step_deg=twa_step,
         labels=_labels(cells, tws_step, twa_step),
         designed=rings,
+        limited=bool(limits),
         limits=tuple(x for x in limits if any(c.over_limit and c.sail_set == x.sail_set for c in cells)),
         tws_range=_tws_range(cells, rings, tws_step),
         twa_range=_twa_range(cells, rings, twa_step),

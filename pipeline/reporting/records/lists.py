@@ -39,12 +39,13 @@ class SailList:
 class TradeOff:
     """Points of the curve, the lightest first, along kilograms or, without all weights, the number of sails.
 
-    `limit`: of `[rules]`, on the same scale; None without.
+    `limit`: of `[rules]`, on the same scale; None without. `left_out`: lighter lists, beyond what can be drawn.
     """
 
     by_weight: bool
     points: tuple[SailList, ...]
     limit: float | None
+    left_out: int = 0
 
     def at(self, point: SailList) -> float:
         """Place of a point along the curve."""
@@ -71,7 +72,7 @@ def lists(tables: Mapping[str, pl.DataFrame], boat: Boat) -> SailLists:
     return SailLists(
         whole=next((x for x in every if x.rule == ALL_SAILS), None),
         best=tuple(x for x in every if x.rule not in (TRADE_OFF, BY_NUMBER, ALL_SAILS)),
-        curve=TradeOff(curve.by_weight, tuple(points[-MOST_POINTS:]), curve.limit),
+        curve=TradeOff(curve.by_weight, tuple(points[-MOST_POINTS:]), curve.limit, max(0, len(points) - MOST_POINTS)),
     )
 
 
