@@ -8,6 +8,7 @@ from typing import Any
 from markupsafe import Markup
 
 from pipeline.campaign.settings import Boat
+from pipeline.decisions.change_cost import span_s
 from pipeline.decisions.change_rules import MINUTES_AHEAD
 from pipeline.reporting.figures.range_drawing import draw_range, scale_of
 from pipeline.reporting.figures.trade_off_drawing import draw_trade_off
@@ -41,6 +42,7 @@ def decisions_view(records: Records, boat: Boat, numbers: Numbers) -> dict[str, 
             "found": records.cost,
             "said": costs.cost_words(records.cost, numbers),
             "minutes": MINUTES_AHEAD,
+            "span_s": span_s(boat.loa_m),
             "rules": records.cost.rules[:MOST_RULES],
         },
         "practice": {

@@ -9,9 +9,10 @@ of 90 % intervals that hold the truth; on clean seasons whether every interval h
 differs by set; borders are fitted from windows (a) as in use, (b) with the proposals written into boat.toml, (c) with
 the true values. Borders are matched to those of c branch by branch (one to one, the nearest of the same pair on the
 same line first); those without a partner are counted. Printed by axis: the size of a - c and of b - c and their ratio
-(all matched, and those within `NEAR` in both: a fit's jump to another branch is no bias), and the slope of b - c on
-a - c: the share of the bias that is left, fit differences apart. Last, how often border intervals hold, with and
-without the doubt that the calibration leaves.
+(all matched, and those within `NEAR` in both: a fit's jump to another branch is no bias), and the share of the bias
+left: what of b - c goes with the bias that upwash gives by first order from the truth (`border_bias`), over what of
+a - c does. Differences of the fits that have nothing to do with upwash drop out of that. Last, how often border
+intervals hold, with and without the doubt that the calibration leaves.
 """
 
 from __future__ import annotations
@@ -45,6 +46,7 @@ from pipeline.sailing.wind_of_samples import add_true_wind
 from pipeline.sailing.windows import steady_windows
 from pipeline.surfaces.calibration_doubt import CalibrationDoubt
 from pipeline.surfaces.season import fit_season
+from tests.calibration.border_bias import border_bias
 from tests.known_boat.boats import BOATS
 from tests.known_boat.logs import write_campaign
 from tests.known_boat.score import score_borders
@@ -197,6 +199,17 @@ def moved(of: pl.DataFrame, truly_cut: pl.DataFrame, name: str) -> pl.DataFrame:
     return true.join(pl.DataFrame(pairs, schema=schema, orient="row"), on="true", how="left").drop("true")
 
 
+def first_order(truth: Truth, borders: pl.DataFrame) -> pl.Series:
+    """Bias of each border that the upwash in these seasons gives by first order, null where that says nothing."""
+    left_in = truth.calibration.upwash_by_set_deg
+    out = []
+    for a, b, mode, along, at, crossing in borders.select(*BORDER_KEYS, "crossing_true").iter_rows():
+        known = mode == "fixed-angle" and a in left_in and b in left_in
+        by = border_bias(truth, a, b, along, at, crossing, left_in) if known else None
+        out.append(by if by is not None and abs(by) <= NEAR[along] else None)
+    return pl.Series("first_order", out, dtype=pl.Float64)
+
+
 def score_the_borders(task: tuple[int, str], slips: str) -> dict[str, object]:
     """One season whose upwash differs by set: borders of the three variants, matched, and how often they hold."""
     threadpool_limits(1)
@@ -209,6 +222,7 @@ def score_the_borders(task: tuple[int, str], slips: str) -> dict[str, object]:
     cuts = {name: _crossovers(season, b, doubts.get(name)) for name, b in boats.items()}
     true_cut = cuts["true"][1]
     shifts = {n: moved(cuts[n][1], true_cut, n) for n in DOUBTED}
+    matched = shifts["in use"].with_columns(shifts["proposed"]["proposed"])
     true = season.truth.calibration.upwash_by_set_deg
     minutes = season.truth.minutes_by_set()
     said = {s: v for p, s, v in table.select("parameter", "sail_set", "proposed").iter_rows() if p == "upwash_deg"}
@@ -216,7 +230,7 @@ def score_the_borders(task: tuple[int, str], slips: str) -> dict[str, object]:
     scores |= {f"{n}, doubt carried": score_borders(cuts[n][0], cuts[n][2], season.truth) for n in DOUBTED}
     return {
         "task": task,
-        "matched": shifts["in use"].with_columns(shifts["proposed"]["proposed"]),
+        "matched": matched.with_columns(first_order(season.truth, matched)),
         "scores": scores,
         "upwash": [(u, said.get(s), said[None]) for s, u in true.items() if minutes.get(s, 0.0) >= LEAST_MINUTES],
     }
@@ -227,13 +241,16 @@ def _rms(values: pl.Series | np.ndarray) -> float:
 
 
 def _left(part: pl.DataFrame, unit: str) -> str:
-    """Sizes of the departures in use and as proposed, their ratios, and the slope of one on the other."""
+    """Sizes of the departures in use and as proposed, their ratios, and the share of the bias left."""
     a, b = part["in use"].to_numpy(), part["proposed"].to_numpy()
     if len(a) == 0:
         return "none"
     of = {"rms": _rms, "mean size": lambda x: np.mean(np.abs(x)), "median size": lambda x: np.median(np.abs(x))}
     said = [f"{k} {f(a):.3f} -> {f(b):.3f} {unit} ({f(b) / f(a):.3f})" for k, f in of.items()]
-    return f"{len(a)}: " + ", ".join(said) + f", slope {a @ b / (a @ a):.3f}"
+    by = part["first_order"].fill_null(0.0).to_numpy()
+    found, left = a @ by / (by @ by), b @ by / (by @ by)
+    share = f"of the first order's bias ({part['first_order'].count()}) found {found:.2f} -> {left:.2f}"
+    return f"{len(a)}: " + ", ".join(said) + f"; {share}, share left {left / found:.3f}"
 
 
 def show_borders(seasons: Sequence[Mapping[str, object]]) -> None:

@@ -18,7 +18,7 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
 from tests.known_boat.boats import BOATS  # noqa: E402
-from tests.known_boat.score import read_tables, score  # noqa: E402
+from tests.known_boat.score import BorderErrors, border_errors, read_tables, score  # noqa: E402
 from tests.known_boat.season import make_season  # noqa: E402
 
 GOALS = {
@@ -53,15 +53,34 @@ def main(arguments: list[str] | None = None) -> int:
     given = parser.parse_args(arguments)
     with tempfile.TemporaryDirectory(prefix="known-boats-") as temporary:
         place = given.keep or Path(temporary)
-        columns = {}
+        columns, borders = {}, []
         for boat in given.boats:
             for seed in range(given.first, given.first + given.seeds):
-                columns[f"{boat[:6]}-{seed}"] = _one(place / f"{boat}-{seed}", seed, boat, given)
+                scores, errors = _one(place / f"{boat}-{seed}", seed, boat, given)
+                columns[f"{boat[:6]}-{seed}"] = scores
+                borders.append(errors)
     _print(columns)
+    _print_pooled(borders)
     return 0
 
 
-def _one(place: Path, seed: int, boat: str, given: argparse.Namespace) -> dict[str, float]:
+def _print_pooled(borders: list[BorderErrors]) -> None:
+    """All seasons' border rows alike: a season with three of them does not count as much as one with seventy."""
+    for along, unit in (("tws_kn", "kn"), ("twa_deg", "deg")):
+        sizes = [e for b in borders for e in b.size[along]]
+        name = f"border_error_{unit}"
+        if sizes:
+            print(f"{name + ', pooled':34}{GOALS[name]:>14}{statistics.median(sizes):>10.3f}  of {len(sizes)}")
+    held = [h for b in borders for h in b.held]
+    if held:
+        closed = sum(b.closed for b in borders) / len(held)
+        print(
+            f"{'border_coverage, pooled':34}{GOALS['border_coverage']:>14}{statistics.fmean(held):>10.3f}  of {len(held)}"
+        )
+        print(f"{'border_closed, pooled':34}{GOALS['border_closed']:>14}{closed:>10.3f}")
+
+
+def _one(place: Path, seed: int, boat: str, given: argparse.Namespace) -> tuple[dict[str, float], BorderErrors]:
     from pipeline.chain import run_campaign
 
     campaign, out = place / "campaign", place / "out"
@@ -80,9 +99,10 @@ def _one(place: Path, seed: int, boat: str, given: argparse.Namespace) -> dict[s
     begun = time.perf_counter()
     run_campaign(campaign, out, stages=tuple(given.stages))
     took = time.perf_counter() - begun
-    scores = score(read_tables(out / "tables"), truth)
+    tables = read_tables(out / "tables")
+    scores = score(tables, truth)
     print(f"{boat} {seed}: {took:.0f} s", file=sys.stderr, flush=True)
-    return {**scores, "seconds": took}
+    return {**scores, "seconds": took}, border_errors(tables["crossovers"], truth)
 
 
 def _print(columns: dict[str, dict[str, float]]) -> None:

@@ -7,6 +7,7 @@ judged.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
@@ -255,8 +256,20 @@ def _wrong_clears(best_set: pl.DataFrame, grid: SupportGrid, truth: Truth) -> di
 # --- borders ---
 
 
-def score_borders(surfaces: pl.DataFrame, crossovers: pl.DataFrame, truth: Truth) -> dict[str, float]:
-    """Error, coverage, share closed and recall of the crossings reported."""
+@dataclass(frozen=True)
+class BorderErrors:
+    """Of the border rows between known sets: `size` of the crossings' errors by `along`, whether the interval `held`
+    the truth, row by row, how many were `closed` on both sides, and crossings where there is none (`phantoms`).
+    """
+
+    size: dict[str, list[float]]
+    held: list[bool]
+    closed: int
+    phantoms: int
+
+
+def border_errors(crossovers: pl.DataFrame, truth: Truth) -> BorderErrors:
+    """Each reported crossing against the nearest true one of the same two sets on the same line."""
     names = truth.boat.set_names
     rows = crossovers.filter(pl.col("set_a").is_in(names) & pl.col("set_b").is_in(names))
     error: dict[str, list[float]] = {"tws_kn": [], "twa_deg": []}
@@ -272,21 +285,29 @@ def score_borders(surfaces: pl.DataFrame, crossovers: pl.DataFrame, truth: Truth
         high = np.inf if row["crossing_high"] is None else row["crossing_high"]
         if true.size == 0:
             # the truth lies beyond the chart, on the side where set_b would at last be faster
-            held.append(np.isinf(high) if start < 0 else np.isinf(low))
+            held.append(bool(np.isinf(high) if start < 0 else np.isinf(low)))
             phantoms += row["crossing"] is not None
             continue
         held.append(bool(np.any((low <= true) & (true <= high))))
         if row["crossing"] is not None:
             error[row["along"]].append(float(np.min(np.abs(true - row["crossing"]))))
     closed = rows.filter(pl.col("crossing_low").is_not_null() & pl.col("crossing_high").is_not_null()).height
+    return BorderErrors(error, held, closed, phantoms)
+
+
+def score_borders(surfaces: pl.DataFrame, crossovers: pl.DataFrame, truth: Truth) -> dict[str, float]:
+    """Error, coverage, share closed and recall of the crossings reported."""
+    names = truth.boat.set_names
+    rows = crossovers.filter(pl.col("set_a").is_in(names) & pl.col("set_b").is_in(names))
+    of = border_errors(crossovers, truth)
     found, there = _recall(surfaces, rows, truth)
     return {
         "border_rows": float(rows.height),
-        "border_error_kn": float(np.median(error["tws_kn"])) if error["tws_kn"] else np.nan,
-        "border_error_deg": float(np.median(error["twa_deg"])) if error["twa_deg"] else np.nan,
-        "border_coverage": float(np.mean(held)) if held else np.nan,
-        "border_closed": closed / rows.height if rows.height else np.nan,
-        "border_phantoms": float(phantoms),
+        "border_error_kn": float(np.median(of.size["tws_kn"])) if of.size["tws_kn"] else np.nan,
+        "border_error_deg": float(np.median(of.size["twa_deg"])) if of.size["twa_deg"] else np.nan,
+        "border_coverage": float(np.mean(of.held)) if of.held else np.nan,
+        "border_closed": of.closed / rows.height if rows.height else np.nan,
+        "border_phantoms": float(of.phantoms),
         "border_true": float(there),
         "border_recall": found / there if there else np.nan,
     }

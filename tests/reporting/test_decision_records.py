@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from statistics import median
 
 import numpy as np
@@ -127,11 +128,31 @@ def test_races_and_stretches_are_ranked_by_loss_and_all_counted(tables: Tables) 
     review = tables["race_review"]
     lost = review.filter(pl.col("loss_s") > 0).sort("loss_s", descending=True)
     assert [s.loss_s for s in found.worst] == lost["loss_s"].head(races.MOST_STRETCHES).to_list()
+    top, first = found.worst[0], lost.row(0, named=True)
+    assert (top.loss_s, top.low_s, top.high_s, top.loss_pct) == tuple(
+        first[c] for c in ("loss_s", "loss_low_s", "loss_high_s", "loss_pct")
+    )
+    assert (top.flown, top.measured, top.designed) == ("J1", "J2", "J1")
+    here = (pl.col("tws_kn") == 14.0) & (pl.col("twa_deg") == 60.0) & pl.col("supported")
+    told = {r["sail_set"]: r for r in tables["surfaces"].filter(here).iter_rows(named=True)}
+    for speed, name in ((top.flown_speed, "J1"), (top.measured_speed, "J2")):
+        assert speed is not None
+        assert (speed.sail_set, speed.bsp_kn, speed.low_kn) == (name, told[name]["bsp_kn"], told[name]["bsp_low_kn"])
+    dear, row = (
+        found.totals[0],
+        tables["race_totals"].sort("loss_s", descending=True, nulls_last=True).row(0, named=True),
+    )
+    assert (dear.loss_s, dear.low_s, dear.high_s, dear.beyond_doubt_s, dear.likely_s) == tuple(
+        row[c] for c in ("loss_s", "loss_low_s", "loss_high_s", "beyond_doubt_s", "likely_s")
+    )
+    assert (dear.changes, dear.late, dear.early, dear.unpaid) == (4, 2, 1, 0)
     assert len(found.worst) + found.more + found.lossless + found.unjudged == review.height
     assert (found.more, found.lossless, found.unjudged, found.unjudged_minutes) == (6, 3, 3, 12.0)
     assert [s.likelier for s in found.worst if s.likelier] == ["J2"] * 3
-    first = races.race_answer(found, NUM)[0]
-    assert first == "In 3 races 237 s were lost against the sets measured fastest, 60 s of them beyond doubt."
+    assert (
+        races.race_answer(found, NUM)[0]
+        == "In 3 races 237 s were lost against the sets measured fastest, 60 s of them beyond doubt."
+    )
 
 
 def test_races_without_a_log_are_named(tables: Tables) -> None:
@@ -294,7 +315,9 @@ def test_small_figures_hold_their_numbers_and_stay_in_their_frame() -> None:
     assert scale_of([None]) == (0.0, 1.0)
     drawn = str(draw_range(1.0, 0.2, 40.0, scale, "s", sure=True))
     assert "1.0 s, interval 0.2 to 40.0." in drawn
-    assert 'x2="126"' in drawn  # cut at the frame, which ends 6 units before the edge
+    ends = [float(v) for v in re.findall(r'(?:x1|x2|cx)="([-0-9.]+)"', drawn)]
+    assert min(ends) == 6.0
+    assert max(ends) == 126.0  # cut at the frame, which ends 6 units before the edge
     assert draw_range(None, None, None, scale, "s", sure=False) is None
 
 

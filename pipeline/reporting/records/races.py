@@ -11,6 +11,8 @@ import polars as pl
 from pipeline.crossovers.best import CLEAR_PROBABILITY
 from pipeline.decisions.race_stretches import race_names
 from pipeline.reporting.numbers import Numbers, plural
+from pipeline.reporting.records.chart import grid_step
+from pipeline.reporting.records.lookup import Speed
 from pipeline.reporting.records.wording import named
 
 MOST_STRETCHES, MOST_RACES = 30, 60
@@ -39,7 +41,10 @@ class RaceTotal:
 
 @dataclass(frozen=True, slots=True)
 class RaceStretch:
-    """One stretch in which a slower set was up. `likelier`: the set that the tag audit believes was up instead."""
+    """One stretch in which a slower set was up. `likelier`: the set that the tag audit believes was up instead.
+
+    `flown_speed`, `measured_speed`: their surfaces at the stretch's mean wind; None where not supported.
+    """
 
     race: str
     start: datetime
@@ -56,6 +61,8 @@ class RaceStretch:
     high_s: float | None
     loss_pct: float | None
     chance_slower: float | None
+    flown_speed: Speed | None = None
+    measured_speed: Speed | None = None
 
     @property
     def beyond_doubt(self) -> bool:
@@ -111,9 +118,10 @@ def races(tables: Mapping[str, pl.DataFrame], entered: pl.DataFrame | None = Non
     unjudged = review.filter(pl.col("loss_s").is_null())
     worst = lost.sort("loss_s", "start", "race", descending=[True, False, False]).head(MOST_STRETCHES)
     known = {t.race for t in totals}
+    speeds = _Speeds(tables["surfaces"])
     return Races(
         totals=totals,
-        worst=tuple(_stretch(r) for r in worst.iter_rows(named=True)),
+        worst=tuple(_stretch(r, speeds) for r in worst.iter_rows(named=True)),
         more=lost.height - worst.height,
         lossless=review.height - lost.height - unjudged.height,
         unjudged=unjudged.height,
@@ -122,7 +130,27 @@ def races(tables: Mapping[str, pl.DataFrame], entered: pl.DataFrame | None = Non
     )
 
 
-def _stretch(r: Mapping[str, object]) -> RaceStretch:
+class _Speeds:
+    """Supported places of the surfaces, by set and node."""
+
+    def __init__(self, surfaces: pl.DataFrame) -> None:
+        self._step = grid_step(surfaces["tws_kn"], 1.0), grid_step(surfaces["twa_deg"], 5.0)
+        columns = ("sail_set", "tws_kn", "twa_deg", "bsp_kn", "bsp_low_kn", "bsp_high_kn", "minutes")
+        rows = surfaces.filter("supported").select(columns).iter_rows()
+        self._at = {(name, *self._node(w, a)): Speed(name, *told) for name, w, a, *told in rows}
+
+    def of(self, sail_set: object, r: Mapping[str, object]) -> Speed | None:
+        """Speed of a set at the nearest node to the mean wind of a stretch."""
+        wind, angle = r["tws_kn"], r["twa_deg"]
+        if not isinstance(wind, float) or not isinstance(angle, float):
+            return None
+        return self._at.get((sail_set, *self._node(wind, abs(angle))))
+
+    def _node(self, wind: float, angle: float) -> tuple[int, int]:
+        return round(wind / self._step[0]), round(angle / self._step[1])
+
+
+def _stretch(r: Mapping[str, object], speeds: _Speeds) -> RaceStretch:
     columns = ("race", "start", "end", "flown", "likelier", "tws_kn", "twa_deg", "minutes", "loss_s", "loss_pct")
     return RaceStretch(
         **{c: r[c] for c in columns},  # type: ignore[arg-type]
@@ -131,6 +159,8 @@ def _stretch(r: Mapping[str, object]) -> RaceStretch:
         low_s=r["loss_low_s"],  # type: ignore[arg-type]
         high_s=r["loss_high_s"],  # type: ignore[arg-type]
         chance_slower=r["chance_slower"],  # type: ignore[arg-type]
+        flown_speed=speeds.of(r["flown"], r),
+        measured_speed=speeds.of(r["fastest_measured"], r),
     )
 
 
