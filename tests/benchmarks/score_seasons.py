@@ -74,9 +74,8 @@ def _print_pooled(borders: list[BorderErrors]) -> None:
     held = [h for b in borders for h in b.held]
     if held:
         closed = sum(b.closed for b in borders) / len(held)
-        print(
-            f"{'border_coverage, pooled':34}{GOALS['border_coverage']:>14}{statistics.fmean(held):>10.3f}  of {len(held)}"
-        )
+        name, share = "border_coverage", statistics.fmean(held)
+        print(f"{name + ', pooled':34}{GOALS[name]:>14}{share:>10.3f}  of {len(held)}")
         print(f"{'border_closed, pooled':34}{GOALS['border_closed']:>14}{closed:>10.3f}")
 
 

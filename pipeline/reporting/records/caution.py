@@ -53,7 +53,10 @@ def _calibration(boat: Boat) -> list[str]:
     if given.boat == DEFAULT_CORRECTIONS and not given.periods and not given.sets:
         return ["No calibration of the instruments is given in boat.toml: their readings are taken as they are."]
     if not given.sets:
-        return ["Upwash and the wind-speed factor are the same for every set; in truth they differ with the sails."]
+        return [
+            "Upwash and the wind-speed factor are the same for every set; in truth they differ with the sails, and the "
+            "intervals of the borders carry that doubt."
+        ]
     return []
 
 
