@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import polars as pl
@@ -18,6 +19,7 @@ import pytest
 from pipeline.calibration.wind_estimate import wind_estimate
 from pipeline.calibration.wind_solve import GroundPrior
 from pipeline.campaign.boat_file import parse_boat
+from pipeline.campaign.settings import Boat
 from pipeline.sailing.sessions import find_sessions
 from pipeline.sailing.tagging import set_at
 from pipeline.sailing.wind_of_samples import add_true_wind
@@ -68,12 +70,17 @@ def _late(line: pl.DataFrame, seed: int) -> pl.DataFrame:
     return line.with_columns(us)
 
 
-def _season(seed: int, kind: str, late: bool = False, **changed: float) -> Scored:
-    options = Options(days=14, calibration="set-upwash", **changed)  # type: ignore[arg-type]
+@cache
+def _sailed(seed: int, kind: str, gusty: float) -> tuple[Truth, Boat, pl.DataFrame]:
+    options = Options(days=14, calibration="set-upwash", gusty=gusty)
     truth, logs = sail_season(seed, kind, options)
     boat, problems = parse_boat(boat_toml(truth, options).encode())
     assert boat is not None, problems
-    raw = pl.concat(logs).sort("time")
+    return truth, boat, pl.concat(logs).sort("time")
+
+
+def _season(seed: int, kind: str, late: bool = False, gusty: float = 1.0) -> Scored:
+    truth, boat, raw = _sailed(seed, kind, gusty)
     segments = _late(truth.timeline, seed) if late else truth.timeline
     samples = add_true_wind(raw, boat, set_at(raw["time"], segments)).samples
     cal = truth.calibration
