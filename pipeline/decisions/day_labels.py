@@ -24,6 +24,7 @@ class DayUnderLabels:
         self.y = model.basis.problem.y[self.rows]
         self.labels = model.believed[self.rows]
         self.minutes = model.seen.minutes[self.rows]
+        self.begins = 60.0 * model.seen.hours[self.rows]
         noise = model.noise
         self.set_variance, self.stretch_sd = noise["day_set_sd"] ** 2, noise["stretch_sd"]
         self._noise = {**noise, "day_set_sd": 0.0}

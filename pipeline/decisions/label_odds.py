@@ -91,7 +91,7 @@ def best_other_name(
     and after; `free` (m): windows not yet explained by an earlier finding; `candidates`: numbers of the boat's sets.
     """
     m = len(stretch.at)
-    intervals = _intervals(np.concatenate([[0.0], np.cumsum(stretch.day.minutes[stretch.at])]))
+    intervals = _intervals(stretch.day.begins[stretch.at], stretch.day.minutes[stretch.at])
     if not intervals.any():
         return None
     base_mean, base_cov = stretch.under(stretch.logged, np.zeros(m, dtype=bool))
@@ -116,11 +116,10 @@ def best_other_name(
     return None if best is None else judged(stretch, *best[1:])
 
 
-def _intervals(minutes: Floats) -> np.ndarray:
-    """Whether windows [i, j] make a stretch long enough, (m, m)."""
-    m = len(minutes) - 1
-    i, j = np.meshgrid(np.arange(m), np.arange(m), indexing="ij")
-    return (j - i + 1 >= LEAST_WINDOWS) & (minutes[j + 1] - minutes[i] >= LEAST_MINUTES * 0.6)
+def _intervals(begins: Floats, minutes: Floats) -> np.ndarray:
+    """Whether windows [i, j], by the minutes at which they begin and last, make a stretch long enough, (m, m)."""
+    i, j = np.meshgrid(np.arange(len(begins)), np.arange(len(begins)), indexing="ij")
+    return (j - i + 1 >= LEAST_WINDOWS) & (begins[j] + minutes[j] - begins[i] >= LEAST_MINUTES)
 
 
 def _interval_means(values: Floats) -> Floats:
@@ -175,6 +174,12 @@ def _log_place(intervals: np.ndarray) -> Floats:
     place += (1.0 - WHOLE_SHARE - EDGE_SHARE) * inside / max(int(inside.sum()), 1)
     with np.errstate(divide="ignore"):
         return np.log(place)
+
+
+def judged_again(stretch: StretchUnderLabels, e: Evidence, log_usage: Floats, neighbours: set[int]) -> Evidence:
+    """The same name in the same place, as the stretch's model and the usage now have it."""
+    name = float(_log_name(log_usage, stretch.logged, e.set_number, neighbours)[e.first, e.end - 1])
+    return judged(stretch, e.set_number, e.first, e.end - 1, e.log_place + name, e.log_place)
 
 
 def judged(

@@ -11,18 +11,18 @@ import polars as pl
 from pipeline.campaign.settings import UNLOGGED, Boat
 from pipeline.decisions.day_labels import DayUnderLabels, StretchUnderLabels
 from pipeline.decisions.day_predictions import FittedModel, model_of, predict_days, relabelled
-from pipeline.decisions.label_odds import Evidence, best_other_name, judged
+from pipeline.decisions.label_odds import Evidence, best_other_name, judged_again
 from pipeline.decisions.usage import Usage
 from pipeline.surfaces.coordinates import Ints
 from pipeline.surfaces.season import SeasonFit
 from pipeline.tables import TABLES
 
-# A stretch is listed where its wrong name is likelier than all other explanations together, and believed by the audit's
-# own next pass somewhat sooner.
-LEAST_CHANCE, BELIEVED_CHANCE = 0.5, 0.2
+# A stretch is listed where its wrong name is about half as likely as all other explanations together (a look costs less
+# than a name missed), and believed by the audit's own next pass somewhat sooner.
+LEAST_CHANCE, BELIEVED_CHANCE = 0.35, 0.2
 # The speeds themselves must speak for the other name (likelihoods so many to one), not only what is usually flown
-# there, and must fit it well: no more than this share of the logged name's misfit may be left.
-LEAST_RATIO, MOST_MISFIT_LEFT = 3.0, 0.75
+# there, and must fit it: no more than this share of the logged name's misfit, or this much log speed, may be left.
+LEAST_RATIO, MOST_MISFIT_LEFT, FITS = 3.0, 0.75, 0.01
 # Findings within one logged stretch: a forgotten change leaves one, seldom two.
 MOST_FINDINGS = 3
 # A wrong name also spoils the surfaces that other stretches are judged by: the audit goes over the season again with
@@ -100,7 +100,7 @@ def _one_pass(model: FittedModel, usage: Usage, earlier: list[Finding]) -> list[
             free = np.ones(len(at), dtype=bool)
             for e in known:
                 free[e.first : e.end] = False
-            kept = [judged(stretch, e.set_number, e.first, e.end - 1, e.log_prior, e.log_place) for e in known]
+            kept = [judged_again(stretch, e, log_usage[:, at], neighbours) for e in known]
             while len(kept) < MOST_FINDINGS:
                 found = best_other_name(stretch, log_usage[:, at], neighbours, free, candidates)
                 if found is None or not _worth_naming(found):
@@ -114,7 +114,7 @@ def _one_pass(model: FittedModel, usage: Usage, earlier: list[Finding]) -> list[
 
 
 def _worth_naming(e: Evidence) -> bool:
-    better = abs(e.off_likelier) <= MOST_MISFIT_LEFT * abs(e.off_logged)
+    better = abs(e.off_likelier) <= max(MOST_MISFIT_LEFT * abs(e.off_logged), FITS)
     return e.chance >= BELIEVED_CHANCE and better and e.log_ratio >= np.log(LEAST_RATIO)
 
 

@@ -12,6 +12,7 @@ from pipeline.campaign.settings import Boat, Instruments
 from pipeline.decisions.day_predictions import model_of, predict_days, relabelled
 from pipeline.decisions.label_odds import (
     MISLABEL_CHANCE,
+    Evidence,
     _interval_means,
     _intervals,
     _log_name,
@@ -19,7 +20,7 @@ from pipeline.decisions.label_odds import (
     _scan,
     log_likelihoods,
 )
-from pipeline.decisions.tag_audit import tag_audit
+from pipeline.decisions.tag_audit import _worth_naming, tag_audit
 from pipeline.decisions.usage import Usage
 from pipeline.surfaces.model import evaluate
 from pipeline.surfaces.season import fit_season
@@ -55,9 +56,39 @@ def test_an_effect_shared_by_a_part_is_one_more_covariance_term():
 
 
 def test_prior_odds_of_all_names_and_places_sum_to_the_chance_of_a_wrong_name():
-    place = np.exp(_log_place(_intervals(np.cumsum(np.full(9, 1.5)))))
+    place = np.exp(_log_place(_intervals(1.5 * np.arange(8), np.full(8, 1.5))))
     assert place.sum() == pytest.approx(1.0)
     assert place[0, -1] > place[0, 4] > place[2, 5] > place[3, 3] == 0.0
+
+
+def test_a_stretch_is_as_long_as_the_clock_says_however_few_its_windows():
+    begins, minutes = np.array([0.0, 0.75, 1.5, 4.5]), np.full(4, 0.75)
+    long_enough = _intervals(begins, minutes)
+    assert not long_enough[0, 2]  # three windows, but 2 1/4 minutes
+    assert long_enough[0, 3]  # 3 minutes of windows within 5 1/4 minutes
+    assert not long_enough[1, 3]  # 4 1/2 minutes, where 5 are asked for
+    assert not long_enough[2, 3]  # two windows
+
+
+def test_a_name_is_worth_naming_where_the_speeds_fit_it_or_fit_it_much_better():
+    sure = Evidence(
+        first=0,
+        end=9,
+        set_number=1,
+        log_ratio=5.0,
+        log_prior=-3.0,
+        log_place=0.0,
+        chance=0.9,
+        off_logged=0.08,
+        off_likelier=0.0,
+    )
+    assert _worth_naming(sure)
+    assert _worth_naming(replace(sure, off_likelier=0.05))
+    assert not _worth_naming(replace(sure, off_likelier=0.07))
+    # both names fit in the mean, where wrong windows taught the logged set's surface: the ratio decides
+    assert _worth_naming(replace(sure, off_logged=0.002, off_likelier=-0.006))
+    assert not _worth_naming(replace(sure, off_logged=0.002, off_likelier=-0.02))
+    assert not _worth_naming(replace(sure, log_ratio=1.0))
 
 
 def test_prior_odds_of_a_name_follow_what_is_usually_flown_and_what_was_up_before():
