@@ -17,9 +17,9 @@ from pipeline.surfaces.coordinates import Ints
 from pipeline.surfaces.season import SeasonFit
 from pipeline.tables import TABLES
 
-# A stretch is listed where its wrong name is about half as likely as all other explanations together (a look costs less
-# than a name missed), and believed by the audit's own next pass somewhat sooner.
-LEAST_CHANCE, BELIEVED_CHANCE = 0.35, 0.2
+# A stretch is listed where its wrong name is likelier than all other explanations together, and believed by the audit's
+# own next pass somewhat sooner.
+LEAST_CHANCE, BELIEVED_CHANCE = 0.5, 0.2
 # The speeds themselves must speak for the other name (likelihoods so many to one), not only what is usually flown
 # there, and must fit it: no more than this share of the logged name's misfit, or this much log speed, may be left.
 LEAST_RATIO, MOST_MISFIT_LEFT, FITS = 3.0, 0.75, 0.01
