@@ -31,7 +31,7 @@ PRIOR_SD = np.array([0.1, 0.015, 0.004, 8.0, 2.0, 2.0, 1.0, 1.0, 8.0])
 # What the model itself is worth, however much is sailed: leeway by rule takes its fading from a TWA that may be some
 # degrees wrong, and a sensor's lag is not a pure delay: found as the errors that remain in simulated seasons. Speed and
 # heading are printed to 0.01 kn and 0.1 deg, and a sensor that truncates is half a step off: no interval is narrower.
-FLOOR_SD = np.array([4e-4, 1e-4, 1.5e-4, 0.03, 0.008, 0.008, 0.006, 0.006, 0.1])
+FLOOR_SD = np.array([4e-4, 1e-4, 1.5e-4, 0.03, 0.008, 0.008, 0.006, 0.006, 0.13])
 # How much sensors vary from day to day where too few days are sailed to see it (common practice, no source).
 DAY_SD = np.array([0.004, 0.003, 0.001, 0.4, 0.3, 0.3, 0.2, 0.2, 0.8])
 LEEWAY_MOST_DEG = 12.0

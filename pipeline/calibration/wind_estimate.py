@@ -39,7 +39,10 @@ Key = str | tuple[str, str]
 WIND = ("awa_offset_deg", "upwash_deg", "aws_factor")
 Z90 = 1.6448536269514722
 # What averages over pieces, slips of the sail log and the plainness of the model leave, judged on known boats.
-MODEL_SD = {"awa_offset_deg": 0.06, "upwash_deg": 0.12, "aws_factor": 0.003}
+MODEL_SD = {"awa_offset_deg": 0.06, "upwash_deg": 0.12, "aws_factor": 0.004}
+# A set has fewer days and fewer changes than the boat, so a slip of the log weighs more; and a season has a dozen
+# intervals, which must all hold "no change" for a boat that needs none.
+SET_MODEL_SD = {"upwash_deg": 0.18, "aws_factor": 0.004}
 # The data can say where the standard deviation is below this: about what moves a border by more than sails differ.
 KNOWN_SD = {"awa_offset_deg": 0.7, "upwash_deg": 1.0, "aws_factor": 0.015}
 # A set's own value is given where its own data had a say in it, be it a small one: it is drawn to the boat's as far as
@@ -143,7 +146,7 @@ def _as_estimate(
     # changes are counted from what is in use, for a set from the set's own
     value = start + pick @ answer.mean
     names = [k if isinstance(k, str) else k[0] for k in keys]
-    model = np.diag([MODEL_SD[n] ** 2 for n in names])
+    model = np.diag([(MODEL_SD[k] if isinstance(k, str) else SET_MODEL_SD[k[0]]) ** 2 for k in keys])
     covariance = pick @ answer.covariance @ pick.T + model
     sd = np.sqrt(np.diag(covariance))
     minutes = {s: pieces.seconds[pieces.sail_set == k].sum() / 60.0 for k, s in enumerate(pieces.sets)}

@@ -12,6 +12,7 @@ import argparse
 import sys
 import time
 from concurrent.futures import ProcessPoolExecutor
+from importlib.util import find_spec
 from pathlib import Path
 
 import numpy as np
@@ -132,6 +133,9 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--tune", action="store_true", help="only find the best variants and rules of the rivals")
     given = parser.parse_args(arguments)
     methods = tuple(given.methods)
+    missing = [m for m in ("pygam", "sklearn") if find_spec(m) is None]
+    if missing and set(methods) - {ours.NAME}:
+        parser.error(f"{', '.join(missing)} is not installed: pip install -e '.[bench]', in an environment of its own")
     tasks = [(b, s, methods) for s in range(given.first, given.first + given.seeds) for b in given.boats]
     collected = []
     with ProcessPoolExecutor(given.jobs) as pool:
