@@ -24,9 +24,12 @@ BESIDE_SD = dict(zip(BESIDE, (0.004, 0.5, 0.5, 0.3, 0.3), strict=True))
 # Where nothing is known of the ground's side: speed log, compass and leeway as yachts have them. Common practice.
 GROUND = ("boat_speed_factor", "heading_offset_deg", "leeway_coefficient")
 WEAK_GROUND_SD = (0.03, 3.0, 2.0)
+# On about one boat in three the sets are alike (a prior weight of 1 against 2 for all other spreads together; from
+# clean and hidden seasons): without that chance a boat that needs no correction got one for some set or other.
+ALIKE_SD_DEG = 0.05
 # Spreads tried. Sets do differ in upwash, by about this much (log-normal prior: middle and its logarithm's sd); for the
 # rest the scale of a half-normal prior, for there it may well be nothing. Common practice, no source.
-SET_UPWASH_SD_DEG, SET_UPWASH_USUAL_DEG, SET_UPWASH_LOG_SD = (0.2, 0.35, 0.6, 1.0, 1.7), 0.7, 0.4
+SET_UPWASH_SD_DEG, SET_UPWASH_USUAL_DEG, SET_UPWASH_LOG_SD = (ALIKE_SD_DEG, 0.2, 0.35, 0.6, 1.0, 1.7), 0.7, 0.4
 SET_AWS_SD, SET_AWS_SCALE = (0.002, 0.006, 0.015), 0.006
 DAY_OFFSET_SD_DEG, DAY_OFFSET_SCALE_DEG = (0.05, 0.3, 0.9, 2.0), 0.4
 DAY_TWIST_SD_DEG, DAY_TWIST_SCALE_DEG = (0.15, 0.35, 0.7, 1.3), 0.6
@@ -67,7 +70,9 @@ class _Spreads:
 
     def log_prior(self) -> float:
         scaled = (
-            np.log(self.set_upwash / SET_UPWASH_USUAL_DEG) / SET_UPWASH_LOG_SD,
+            0.0
+            if self.set_upwash == ALIKE_SD_DEG
+            else np.log(self.set_upwash / SET_UPWASH_USUAL_DEG) / SET_UPWASH_LOG_SD,
             self.set_aws / SET_AWS_SCALE,
             self.day_offset / DAY_OFFSET_SCALE_DEG,
             self.twist / DAY_TWIST_SCALE_DEG,
