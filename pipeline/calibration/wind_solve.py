@@ -24,9 +24,10 @@ BESIDE_SD = dict(zip(BESIDE, (0.004, 0.5, 0.5, 0.3, 0.3), strict=True))
 # Where nothing is known of the ground's side: speed log, compass and leeway as yachts have them. Common practice.
 GROUND = ("boat_speed_factor", "heading_offset_deg", "leeway_coefficient")
 WEAK_GROUND_SD = (0.03, 3.0, 2.0)
-# On about one boat in three the sets are alike (a prior weight of 1 against 2 for all other spreads together; from
-# clean and hidden seasons): without that chance a boat that needs no correction got one for some set or other.
-ALIKE_SD_DEG = 0.05
+# On about one boat in ten the sets are alike: without that chance a boat that needs no correction got one for some set
+# or other. Prior weight against all other spreads together; at 1 to 2 the others were shrunk too much (clean seasons,
+# and those with upwash by set).
+ALIKE_SD_DEG, ALIKE_LOG_ODDS = 0.05, -2.2
 # Spreads tried. Sets do differ in upwash, by about this much (log-normal prior: middle and its logarithm's sd); for the
 # rest the scale of a half-normal prior, for there it may well be nothing. Common practice, no source.
 SET_UPWASH_SD_DEG, SET_UPWASH_USUAL_DEG, SET_UPWASH_LOG_SD = (ALIKE_SD_DEG, 0.2, 0.35, 0.6, 1.0, 1.7), 0.7, 0.4
@@ -70,14 +71,19 @@ class _Spreads:
 
     def log_prior(self) -> float:
         scaled = (
-            0.0
-            if self.set_upwash == ALIKE_SD_DEG
-            else np.log(self.set_upwash / SET_UPWASH_USUAL_DEG) / SET_UPWASH_LOG_SD,
             self.set_aws / SET_AWS_SCALE,
             self.day_offset / DAY_OFFSET_SCALE_DEG,
             self.twist / DAY_TWIST_SCALE_DEG,
         )
-        return -0.5 * float(np.sum(np.square(scaled)))
+        return _log_prior_of_upwash(self.set_upwash) - 0.5 * float(np.sum(np.square(scaled)))
+
+
+def _log_prior_of_upwash(spread: float) -> float:
+    """Log-normal over the grid, and apart from it the chance that the sets are alike."""
+    usual = -0.5 * np.square(np.log(np.array(SET_UPWASH_SD_DEG[1:]) / SET_UPWASH_USUAL_DEG) / SET_UPWASH_LOG_SD)
+    if spread == ALIKE_SD_DEG:
+        return ALIKE_LOG_ODDS + float(np.log(np.exp(usual).sum()))
+    return float(usual[SET_UPWASH_SD_DEG.index(spread) - 1])
 
 
 def solve(
