@@ -9,9 +9,10 @@ from datetime import date, datetime
 import numpy as np
 import polars as pl
 
-from pipeline.calibration.drift_steps import Z_90, Course
+from pipeline.calibration.drift_steps import Course
 from pipeline.calibration.proposals import UNITS, Proposal
 from pipeline.campaign.settings import DEFAULT_CORRECTIONS, Boat, Calibration
+from pipeline.intervals import HALF_90
 from pipeline.sailing.wind_of_samples import add_true_wind
 from pipeline.tables import TABLES
 
@@ -75,7 +76,7 @@ def proposals_of(found: Found, course: Course | None, boat: Boat, sessions: pl.D
         change, low, high, said = found.change, found.low, found.high, found.evidence
         if drift is not None:
             at = [s for s in drift.stretches if s.first is None or (start and _begun(s.first, start, sessions))][-1]
-            change, low, high = at.estimate, at.estimate - Z_90 * at.sd, at.estimate + Z_90 * at.sd
+            change, low, high = at.estimate, at.estimate - HALF_90 * at.sd, at.estimate + HALF_90 * at.sd
             said = f"{at.days} days of this period by themselves; {found.evidence}"
         values = (in_use + change, in_use + low, in_use + high) if found.known else (None, None, None)
         rows.append(Proposal(found.parameter, found.sail_set, start, end, in_use, *values, said))

@@ -47,7 +47,6 @@ LOGGED_ODDS = 20.0
 MOST_PERIODS_OF_A_TREND = 4
 # Days that together hold this much of the probability are named as possible.
 DATED = 0.9
-Z_90 = 1.6448536269514722
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,7 +25,7 @@ from pipeline.calibration.calibration_rows import (
     proposals_of,
     value_in_use,
 )
-from pipeline.calibration.drift_steps import Z_90, Course, find_drift, with_levels
+from pipeline.calibration.drift_steps import Course, find_drift, with_levels
 from pipeline.calibration.ground_estimate import UNITS as GROUND_UNITS
 from pipeline.calibration.ground_estimate import GroundEstimate, ground_estimate
 from pipeline.calibration.plausibility import plausibility, season_of
@@ -34,6 +34,7 @@ from pipeline.calibration.sensor_notes import sensor_changes
 from pipeline.calibration.wind_estimate import WindEstimate, wind_estimate
 from pipeline.calibration.wind_solve import GroundPrior
 from pipeline.campaign.settings import Boat, Calibration, Corrections
+from pipeline.intervals import HALF_90
 from pipeline.sailing.manoeuvres import find_manoeuvres
 from pipeline.sailing.tagging import set_at
 from pipeline.sailing.wind_of_samples import add_true_wind
@@ -322,7 +323,7 @@ def _details(ground: GroundEstimate, wind: WindEstimate) -> pl.DataFrame:
             rows.append((p, GROUND_UNITS.get(p, ""), *values, ground.evidence[i]))
     for d in ground.delays:
         known = bool(np.isfinite(d.delay_s) and np.isfinite(d.sd_s))
-        ends = (d.delay_s, d.delay_s - Z_90 * d.sd_s, d.delay_s + Z_90 * d.sd_s) if known else (None, None, None)
+        ends = (d.delay_s, d.delay_s - HALF_90 * d.sd_s, d.delay_s + HALF_90 * d.sd_s) if known else (None, None, None)
         rows.append((f"delay of {d.channel}", "s", *ends, f"{d.turns} turns, against the motion over ground"))
     rows += [(f"told apart {i}", "", None, None, None, said) for i, said in enumerate(wind.correlation, 1)]
     table = TABLES["calibration_details"]
@@ -344,8 +345,8 @@ def _drift(courses: Mapping[str, Course]) -> pl.DataFrame:
             "earliest": c.earliest,
             "latest": c.latest,
             "size": c.size,
-            "size_low": c.size - Z_90 * c.size_sd,
-            "size_high": c.size + Z_90 * c.size_sd,
+            "size_low": c.size - HALF_90 * c.size_sd,
+            "size_high": c.size + HALF_90 * c.size_sd,
             "chance": c.chance,
         }
         for p in PARAMETERS

@@ -34,11 +34,11 @@ from pipeline.calibration.wind_solve import GroundPrior, Solution, solve
 from pipeline.calibration.wind_steps import SAIL_CHANGE, wind_steps
 from pipeline.calibration.wind_symmetry import DaySymmetry, symmetry_by_day
 from pipeline.campaign.settings import DEFAULT_CORRECTIONS, Boat
+from pipeline.intervals import HALF_90
 
 Key = str | tuple[str, str]
 
 WIND = ("awa_offset_deg", "upwash_deg", "aws_factor")
-Z90 = 1.6448536269514722
 # What averages over pieces, slips of the sail log and the plainness of the model leave, judged on known boats.
 MODEL_SD = {"awa_offset_deg": 0.06, "upwash_deg": 0.12, "aws_factor": 0.004}
 # A set has fewer days and fewer changes than the boat, so a slip of the log weighs more; and a season has a dozen
@@ -152,7 +152,7 @@ def _as_estimate(
     covariance = pick @ answer.covariance @ pick.T + model
     sd = np.sqrt(np.diag(covariance))
     known = _known(names, sd, answer)
-    reach = sd * [Z90 if isinstance(k, str) else _joint_quantile(keys, known, k[0]) for k in keys]
+    reach = sd * [HALF_90 if isinstance(k, str) else _joint_quantile(keys, known, k[0]) for k in keys]
     minutes = {s: pieces.seconds[pieces.sail_set == k].sum() / 60.0 for k, s in enumerate(pieces.sets)}
     return WindEstimate(
         parameters=tuple(keys),

@@ -17,13 +17,13 @@ import polars as pl
 from scipy import linalg
 
 from pipeline.angles import Floats
+from pipeline.intervals import HALF_90
 from pipeline.surfaces import parameters
 from pipeline.surfaces.coordinates import MODES, Ints, mode_weights
 from pipeline.surfaces.day_blocks import covariance
 from pipeline.surfaces.kernels import exponential
 from pipeline.surfaces.model import DayData
 from pipeline.surfaces.season import SeasonFit
-from pipeline.surfaces.support import HALF_90
 from pipeline.surfaces.without_day import Basis, day_numbers
 
 BEST_TENTH_SCHEMA: dict[str, pl.DataType] = {

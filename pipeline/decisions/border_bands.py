@@ -8,7 +8,7 @@ import numpy as np
 
 from pipeline.angles import Floats
 from pipeline.crossovers.crossing import refine, roots
-from pipeline.surfaces.support import HALF_90
+from pipeline.intervals import HALF_90
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,9 +15,9 @@ from pipeline.angles import Floats
 from pipeline.decisions.as_sailed import AsSailed
 from pipeline.decisions.progress import BEAT, REACH, RUN, TURNS, Lost, Progress, progress_of
 from pipeline.decisions.sail_change_kinds import SailChange
+from pipeline.intervals import HALF_90
 from pipeline.sailing.set_aside import seconds
 from pipeline.surfaces.season import SeasonFit
-from pipeline.surfaces.support import HALF_90
 from pipeline.tables import TABLES
 
 # The span about a logged change, before and after: a crew needs longer for larger sails, and the boat to pick up.

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.angles import Floats
-from pipeline.surfaces.support import HALF_90
+from pipeline.intervals import HALF_90
 
 SCHEMA: dict[str, pl.DataType] = {
     "kind": pl.String(),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.decisions.apparent_borders import apparent_borders
-from pipeline.decisions.as_sailed import as_sailed
+from pipeline.decisions.as_sailed import AsSailed, as_sailed
 from pipeline.decisions.card import card_of
 from pipeline.decisions.change_cost import change_costs_of
 from pipeline.decisions.change_pools import pool_changes
@@ -18,12 +18,15 @@ from pipeline.decisions.season import Season
 from pipeline.decisions.unseen import with_unseen
 
 
-def changes_and_races(season: Season, audit: pl.DataFrame | None = None) -> dict[str, pl.DataFrame]:
+def changes_and_races(
+    season: Season, audit: pl.DataFrame | None = None, sailed: AsSailed | None = None
+) -> dict[str, pl.DataFrame]:
     """Tables `crossovers_apparent`, `change_rules`, `manoeuvres`, `sail_changes`, `race_review`; side tables
     `change_costs`, `race_totals`, `change_review`, `card`. `audit`: the table `tag_audit`, for doubt in what was flown.
+    `sailed`: of the same season, where it is at hand.
     """
     boat, fit = season.campaign.boat, season.fit
-    sailed = as_sailed(season)
+    sailed = as_sailed(season) if sailed is None else sailed
     changes = sail_changes_of(season.segments, boat)
     costs = change_costs_of(sailed, fit, changes, boat.loa_m)
     pooled = pool_changes(costs.sail_changes)

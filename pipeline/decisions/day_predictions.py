@@ -22,7 +22,7 @@ from pipeline.surfaces.components import names_for
 from pipeline.surfaces.coordinates import Ints
 from pipeline.surfaces.day_blocks import DayBlock, covariance, day_block
 from pipeline.surfaces.estimate import robust_weights
-from pipeline.surfaces.latent_wind import LatentWind, number_stretches, split_wind
+from pipeline.surfaces.latent_wind import number_stretches
 from pipeline.surfaces.model import evaluate, split_days
 from pipeline.surfaces.observations import Observations
 from pipeline.surfaces.parameters import SHARE_MEAN, named
@@ -42,7 +42,6 @@ class FittedModel:
 
     basis: Basis
     boat: Boat
-    latent: LatentWind
     stretch: Ints
     believed: Ints
     design: sparse.csr_matrix
@@ -81,9 +80,7 @@ def model_of(basis: Basis, boat: Boat) -> FittedModel:
     design = sparse.lil_matrix((seen.count, basis.problem.layout.size))
     for day in basis.problem.days:
         design[np.ix_(day.block.rows, day.columns)] = day.x
-    return FittedModel(
-        basis, boat, split_wind(seen), number_stretches(seen), seen.set_number, design.tocsr(), root.T @ root
-    )
+    return FittedModel(basis, boat, number_stretches(seen), seen.set_number, design.tocsr(), root.T @ root)
 
 
 def relabelled(model: FittedModel, believed: Ints) -> FittedModel:
@@ -110,7 +107,7 @@ def relabelled(model: FittedModel, believed: Ints) -> FittedModel:
     posterior = evaluate(problem, theta, weight, with_gradient=False, with_root=True)
     return replace(
         model,
-        basis=Basis(seen, problem, posterior, weight),
+        basis=replace(basis, problem=problem, posterior=posterior, weights=weight),
         believed=believed,
         design=design,
         covariance=posterior.root.T @ posterior.root,
@@ -158,7 +155,7 @@ def _predict(model: FittedModel, rows: Ints, v: Floats) -> DayPrediction:
 
 def _rows_under(model: FittedModel, rows: Ints, name: str) -> tuple[sparse.csr_matrix, np.ndarray]:
     """Design rows of windows as if `name` had been up, and where its surface reaches."""
-    seen, latent, layout = model.seen, model.latent, model.basis.problem.layout
+    seen, latent, layout = model.seen, model.basis.latent, model.basis.problem.layout
     wind = latent.wind.smooth[rows] + SHARE_MEAN * latent.wind.jump[rows]
     angle = latent.angle.smooth[rows] + SHARE_MEAN * latent.angle.jump[rows]
     first = layout.extras["tack"].start

@@ -8,8 +8,8 @@ import polars as pl
 from pipeline.campaign.settings import Boat
 from pipeline.crossovers.comparison import designed_wind
 from pipeline.crossovers.designed_chart import speed_table
+from pipeline.intervals import HALF_90
 from pipeline.surfaces.season import SeasonFit
-from pipeline.surfaces.support import HALF_90
 
 SCHEMA: dict[str, pl.DataType] = {
     "sail_set": pl.String(),

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import polars as pl
 
-from pipeline.decisions.as_sailed import as_sailed
+from pipeline.decisions.as_sailed import AsSailed
 from pipeline.decisions.beyond_limits import beyond_limits, limit_cells
 from pipeline.decisions.change_times import change_times
-from pipeline.decisions.corrected_log import suggested_log
 from pipeline.decisions.paired_test import habits_of
 from pipeline.decisions.sail_rules import rule_breaks, sail_kinds
 from pipeline.decisions.season import Season
@@ -20,9 +17,9 @@ from pipeline.decisions.training_day import training_day
 MINUTES_PER_HOUR = 60.0
 
 
-def follow_up(season: Season) -> dict[str, pl.DataFrame]:
+def follow_up(season: Season, sailed: AsSailed) -> dict[str, pl.DataFrame]:
     """Tables `tag_audit` and `test_plan`, and beside them `change_times`, `training_day`, `sail_kinds`, `rule_breaks`,
-    `beyond_limits`, `limit_cells`.
+    `beyond_limits`, `limit_cells`. `sailed`: of the same season.
     """
     boat, fit = season.campaign.boat, season.fit
     sailed_min = MINUTES_PER_HOUR * float(
@@ -32,7 +29,7 @@ def follow_up(season: Season) -> dict[str, pl.DataFrame]:
     plan = test_plan(fit, season.log_draws, season.tables["crossovers"], season.conditions, habits)
     return {
         "tag_audit": tag_audit(season.windows, season.segments, fit, boat),
-        "change_times": change_times(as_sailed(season), fit, season.log_draws, season.segments, boat.loa_m),
+        "change_times": change_times(sailed, fit, season.log_draws, season.segments, boat.loa_m),
         "test_plan": plan,
         "training_day": training_day(plan),
         "sail_kinds": sail_kinds(boat),
@@ -40,8 +37,3 @@ def follow_up(season: Season) -> dict[str, pl.DataFrame]:
         "beyond_limits": beyond_limits(season.wind, season.segments, boat),
         "limit_cells": limit_cells(fit, boat),
     }
-
-
-def log_to_accept(season: Season, found: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
-    """The sail log that a person may accept, from a season and its `tag_audit` and `change_times`."""
-    return suggested_log(season.segments, found["tag_audit"], found["change_times"], season.campaign.boat)

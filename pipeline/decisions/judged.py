@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from pipeline.angles import Floats
 from pipeline.campaign.sail_sets import sails_of
 from pipeline.campaign.settings import Boat
+from pipeline.intervals import HALF_90
 from pipeline.surfaces.season import SeasonFit
-from pipeline.surfaces.support import HALF_90
 
 Bools = NDArray[np.bool_]
 

@@ -34,13 +34,15 @@ class Season:
 
 def decide(season: Season) -> dict[str, pl.DataFrame]:
     """Every table of decisions, by name; empty with typed columns where the season has nothing to say."""
+    from pipeline.decisions.as_sailed import as_sailed
     from pipeline.decisions.changes_and_races import changes_and_races
     from pipeline.decisions.follow_up import follow_up
     from pipeline.decisions.inventory import take_stock
 
-    followed = follow_up(season)
+    sailed = as_sailed(season)
+    followed = follow_up(season, sailed)
     return {
-        **changes_and_races(season, followed["tag_audit"]),
+        **changes_and_races(season, followed["tag_audit"], sailed),
         **take_stock(season),
         **followed,
     }

@@ -9,11 +9,12 @@ from scipy import linalg
 from pipeline.angles import Floats
 from pipeline.diagnostics.borders import KEYS, BorderLine, border_lines
 from pipeline.diagnostics.residuals import residuals_of
+from pipeline.intervals import HALF_90
 from pipeline.surfaces import parameters
 from pipeline.surfaces.coordinates import angle_coordinate
 from pipeline.surfaces.day_blocks import covariance
 from pipeline.surfaces.season import SeasonFit
-from pipeline.surfaces.support import HALF_90, REACH_ANGLE_DEG, REACH_TWS_KN
+from pipeline.surfaces.support import REACH_ANGLE_DEG, REACH_TWS_KN
 from pipeline.surfaces.without_day import Basis
 
 TACKS_SCHEMA: dict[str, pl.DataType] = {

@@ -13,6 +13,7 @@ from scipy.interpolate import RegularGridInterpolator
 from threadpoolctl import threadpool_limits
 
 from pipeline.campaign.settings import Boat
+from pipeline.intervals import HALF_90
 from pipeline.surfaces import parameters, support
 from pipeline.surfaces.calibration_doubt import CalibrationDoubt, log_speed_shifts
 from pipeline.surfaces.components import HULL, Layout
@@ -106,9 +107,10 @@ def fit_season(windows: pl.DataFrame, boat: Boat, *, progress: Callable[[str], N
     # One thread: the matrices are small, threads would only wait for each other, and the last digits, which the search
     # for the parameters magnifies, would depend on their number.
     with threadpool_limits(limits=1, user_api="blas"):
-        problem, posterior, weights = estimate(seen, frame, split_wind(seen))
+        latent = split_wind(seen)
+        problem, posterior, weights = estimate(seen, frame, latent)
     fit = _report(seen, boat, frame, problem, posterior, weights)
-    return replace(fit, basis=Basis(seen, problem, posterior, weights))
+    return replace(fit, basis=Basis(seen, latent, problem, posterior, weights))
 
 
 def _empty() -> SeasonFit:
@@ -204,7 +206,7 @@ def _table(
     sailed = np.isfinite(mean).any(axis=0)
     frames = []
     for k, name in enumerate(sets):
-        half = support.HALF_90 * sd[k]
+        half = HALF_90 * sd[k]
         frames.append(
             pl.DataFrame(
                 {

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.intervals import HALF_90
 from pipeline.surfaces.coordinates import Floats, Ints, angle_coordinate
 from pipeline.surfaces.observations import DAY_BREAK_H
 
@@ -49,7 +50,6 @@ WIDEST_LEADING = 0.06
 # The set's own data must have taken away at least this share of the variance that a set never sailed would have.
 LEAST_LEARNED = 0.4
 LEAST_LEARNED_LEADING = 0.3
-HALF_90 = 1.6448536269514722  # standard normal quantile of 0.95
 
 
 def within_reach(tws_kn: Floats, twa_deg: Floats, at_tws_kn: Floats, at_twa_deg: Floats) -> Bools:

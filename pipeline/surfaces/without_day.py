@@ -20,6 +20,7 @@ from scipy import linalg
 from pipeline.surfaces import parameters
 from pipeline.surfaces.coordinates import Floats, Ints
 from pipeline.surfaces.day_blocks import Weights, covariance
+from pipeline.surfaces.latent_wind import LatentWind
 from pipeline.surfaces.model import DayData, Posterior, Problem
 from pipeline.surfaces.observations import DAY_BREAK_H, Observations
 
@@ -29,9 +30,12 @@ LONGEST_DAY_H = 24.0
 
 @dataclass(frozen=True, slots=True)
 class Basis:
-    """What a fit rests on: its windows, problem, posterior (as the model has it, not widened) and robust weights."""
+    """What a fit rests on: its windows, their latent wind, problem, posterior (as the model has it, not widened) and
+    robust weights.
+    """
 
     seen: Observations
+    latent: LatentWind
     problem: Problem
     posterior: Posterior
     weights: Weights

@@ -21,8 +21,8 @@ sys.path.insert(0, str(ROOT))
 
 from pipeline.campaign.settings import Boat, Instruments  # noqa: E402
 from pipeline.crossovers.season import DRAWS, SEED, cross  # noqa: E402
+from pipeline.intervals import HALF_90  # noqa: E402
 from pipeline.surfaces.season import SeasonFit, fit_season  # noqa: E402
-from pipeline.surfaces.support import HALF_90  # noqa: E402
 
 
 def _load(name: str, path: Path):

@@ -25,7 +25,7 @@ from pipeline.decisions.paired_test import habits_of  # noqa: E402
 from pipeline.decisions.season import Season  # noqa: E402
 from pipeline.decisions.test_plan import Line, test_plan  # noqa: E402
 from pipeline.decisions.training_day import TACKS, training_day  # noqa: E402
-from pipeline.surfaces.support import HALF_90  # noqa: E402
+from pipeline.intervals import HALF_90  # noqa: E402
 from tests.benchmarks.known_season import season_of  # noqa: E402
 from tests.known_boat.boats import BOATS  # noqa: E402
 from tests.known_boat.logs import write_campaign  # noqa: E402

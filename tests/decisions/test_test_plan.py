@@ -12,9 +12,9 @@ from pipeline.decisions.paired_test import HALF_HOUR_MIN, TURNS, Habits, habits_
 from pipeline.decisions.test_plan import Line, Pair, band_on
 from pipeline.decisions.test_plan import test_plan as plan_tests
 from pipeline.decisions.training_day import MOST_HALF_HOURS, in_sequence, training_day
+from pipeline.intervals import HALF_90
 from pipeline.surfaces.parameters import NOISE_PARAMETERS
 from pipeline.surfaces.season import _empty as no_fit
-from pipeline.surfaces.support import HALF_90
 from pipeline.tables import TABLES
 
 NOISE = {p.name: p.centre for p in NOISE_PARAMETERS}
