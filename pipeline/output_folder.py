@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import shutil
 import tempfile
@@ -45,7 +46,11 @@ def claim(out: Path, campaign: Path) -> None:
     if out.exists() and not out.is_dir():
         raise WrongUsage(f"{out} is a file, not a folder: give another folder with --out")
     try:
-        is_foreign = out.is_dir() and any(out.iterdir()) and not (out / MARKER_NAME).is_file()
+        # What a run killed in its first moment leaves is ours as well.
+        strange = (
+            [f for f in out.iterdir() if not f.name.startswith((MARKER_NAME, ASIDE_PREFIX))] if out.is_dir() else []
+        )
+        is_foreign = bool(strange) and not (out / MARKER_NAME).is_file()
         if is_foreign:
             raise WrongUsage(
                 f"{out} is not empty and was not made by peelpoint: nothing was written; "
@@ -71,6 +76,7 @@ def write_marker(out: Path, published: dict[str, str]) -> None:
     """Replace the marker in one step."""
     aside = out / f"{MARKER_NAME}.new"
     aside.write_text(json.dumps(published, indent=0, sort_keys=True), "utf-8")
+    _to_disk(aside)
     aside.replace(out / MARKER_NAME)
 
 
@@ -91,4 +97,11 @@ def publish(finished: Path, out: Path) -> None:
     for source in sorted(p for p in finished.rglob("*") if p.is_file()):
         target = out / source.relative_to(finished)
         target.parent.mkdir(parents=True, exist_ok=True)
+        _to_disk(source)
         source.replace(target)
+
+
+def _to_disk(file: Path) -> None:
+    """Have the content on the disk before its name is: after a power cut a renamed file may else be empty."""
+    with file.open("rb+") as open_file:
+        os.fsync(open_file.fileno())

@@ -58,7 +58,8 @@ def _check_rings(table: CsvTable, frame: pl.DataFrame) -> None:
         rings.setdefault((sail_set, part), {}).setdefault((tws_kn, twa_deg), line)
     for (sail_set, part), vertices in rings.items():
         if len(vertices) < MIN_VERTICES:
-            what = f"ring '{part}' of set '{sail_set}' has {len(vertices)} different vertices; an area needs three."
+            ring = f"ring '{part[:40]}' of set '{sail_set[:60]}'"
+            what = f"{ring} has {len(vertices)} different vertices; an area needs three."
             table.report(min(vertices.values()), what)
 
 

@@ -1,0 +1,65 @@
+"""Coverage-guided fuzzing of one reader (needs `atheris`, which is not among the test dependencies).
+
+    pip install atheris
+    python tests/fuzzing/fuzz.py nmea --seconds 1440 --corpus FOLDER
+
+Starts from the generated cases in FOLDER (made there if it is empty) and stops at the first broken promise, crash, or
+case of over a second, which it writes to the working directory; such a file belongs into `tests/fuzzing/found/TARGET`.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+import atheris
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+with atheris.instrument_imports(include=["pipeline"]):
+    from tests.fuzzing.targets import TARGETS
+
+SEEDS = 300
+
+
+def _sow(target: str, corpus: Path) -> None:
+    """Generated cases as a first corpus."""
+    from hypothesis import HealthCheck, Phase, given, settings
+
+    from tests.fuzzing.inputs import INPUTS
+
+    corpus.mkdir(parents=True, exist_ok=True)
+    if any(corpus.iterdir()):
+        return
+
+    @settings(
+        max_examples=SEEDS,
+        database=None,
+        phases=[Phase.generate],
+        deadline=None,
+        derandomize=True,
+        suppress_health_check=list(HealthCheck),
+    )
+    @given(INPUTS[target])
+    def keep(data: bytes) -> None:
+        (corpus / f"{abs(hash(data)):x}").write_bytes(data)
+
+    keep()
+
+
+def main() -> None:
+    """Fuzz until the time is up."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("target", choices=TARGETS)
+    parser.add_argument("--seconds", type=int, default=60)
+    parser.add_argument("--corpus", type=Path, required=True)
+    arguments = parser.parse_args()
+    _sow(arguments.target, arguments.corpus)
+    options = [f"-max_total_time={arguments.seconds}", "-timeout=1", "-max_len=4096", "-rss_limit_mb=2048"]
+    atheris.Setup([sys.argv[0], *options, str(arguments.corpus)], TARGETS[arguments.target])
+    atheris.Fuzz()
+
+
+if __name__ == "__main__":
+    main()
