@@ -1,0 +1,66 @@
+"""The same season in other files: every table but `files` and `rejected`, which name files and lines, is the same."""
+
+from __future__ import annotations
+
+import gzip
+import random
+import shutil
+from pathlib import Path
+
+import pytest
+
+from pipeline.chain import run_campaign
+from tests.known_boat.season import make_season
+
+pytestmark = pytest.mark.slow
+NAMES_FILES = {"files", "rejected"}
+
+
+def in_other_files(logs: Path) -> None:
+    """Each log in three, between two whole bursts; renamed out of order; one given twice, one packed, too."""
+    order = random.Random(3)
+    for n, file in enumerate(sorted(logs.iterdir())):
+        lines = file.read_bytes().splitlines(keepends=True)
+        head = lines[:1] if file.suffix == ".csv" else []
+        cuts = [len(head), len(lines) // 3, 2 * len(lines) // 3, len(lines)]
+        if not head:
+            bursts = [i for i, line in enumerate(lines) if line.startswith(b"$GPRMC")]
+            cuts[1:3] = [next(i for i in bursts if i >= cut) for cut in cuts[1:3]]
+        file.unlink()
+        names = order.sample(range(3), 3)
+        for part, (start, end) in enumerate(zip(cuts[:-1], cuts[1:], strict=True)):
+            data = b"".join([*head, *lines[start:end]])
+            (logs / f"{9 - n}{names[part]}{file.suffix}").write_bytes(data)
+            if part == 1:
+                (logs / "again").mkdir(exist_ok=True)
+                (logs / "again" / f"{n}.gz").write_bytes(gzip.compress(data))
+
+
+def test_split_renamed_and_given_twice(tmp_path: Path) -> None:
+    campaign = tmp_path / "campaign"
+    make_season(campaign, 5, "sportboat", days=3, hours=0.7)
+    assert {f.suffix for f in (campaign / "logs").iterdir()} == {".csv", ".nmea"}
+    run_campaign(campaign, tmp_path / "one")
+    other = tmp_path / "campaign-2"
+    shutil.copytree(campaign, other)
+    in_other_files(other / "logs")
+    run_campaign(other, tmp_path / "two")
+    one, two = ({f.name: f.read_bytes() for f in (tmp_path / n / "tables").glob("*.csv")} for n in ("one", "two"))
+    assert len(one) > 30 and one.keys() == two.keys()
+    assert [name for name in one if one[name] != two[name] and Path(name).stem not in NAMES_FILES] == []
+    assert one["windows.csv"].count(b"\n") > 50
+
+
+def test_rows_of_a_csv_log_in_another_order(tmp_path: Path) -> None:
+    campaign = tmp_path / "campaign"
+    make_season(campaign, 5, "sportboat", days=3, hours=0.7, csv_share=1.0)
+    run_campaign(campaign, tmp_path / "one", stages=("ingest", "fit"))
+    for file in (campaign / "logs").iterdir():
+        head, *rows = file.read_bytes().splitlines(keepends=True)
+        random.Random(4).shuffle(rows)
+        file.write_bytes(b"".join([head, *rows]))
+    run_campaign(campaign, tmp_path / "two", stages=("ingest", "fit"))
+    one, two = ({f.name: f.read_bytes() for f in (tmp_path / n / "tables").glob("*.csv")} for n in ("one", "two"))
+    # `flags` says that time went back, which is so.
+    known = {f"{name}.csv" for name in (*NAMES_FILES, "flags")}
+    assert [name for name in one if one[name] != two[name] and name not in known] == []
