@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import itertools
 import random
 import shutil
 from pathlib import Path
@@ -28,7 +29,7 @@ def in_other_files(logs: Path) -> None:
             cuts[1:3] = [next(i for i in bursts if i >= cut) for cut in cuts[1:3]]
         file.unlink()
         names = order.sample(range(3), 3)
-        for part, (start, end) in enumerate(zip(cuts[:-1], cuts[1:], strict=True)):
+        for part, (start, end) in enumerate(itertools.pairwise(cuts)):
             data = b"".join([*head, *lines[start:end]])
             (logs / f"{9 - n}{names[part]}{file.suffix}").write_bytes(data)
             if part == 1:
