@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipeline.ingest.reasons import LINES_REJECTED, ON_THE_CLOCK
 from pipeline.reporting.numbers import Numbers, plural
 from pipeline.reporting.records.answers import sailmaker_answer
 from pipeline.reporting.records.ledger import ledger
@@ -14,12 +15,17 @@ if TYPE_CHECKING:
     from pipeline.chain import RunSummary
 
 
+MOST_NOTES = 6
+
+
 def closing_lines(summary: RunSummary) -> list[str]:
     """Plain sentences; the place of the results last. What they say of the design is what the sailmaker's page says."""
     tables = summary.tables
     lines: list[str] = []
     if "files" in tables:
         lines.append(_read(tables["files"]))
+    if "flags" in tables:
+        lines += _noticed(tables["flags"])
     if "windows" in tables and "segments" in tables:
         lines.append(_sailed(tables["windows"], tables["segments"]))
     if "crossovers" in tables:
@@ -40,6 +46,15 @@ def _read(files: pl.DataFrame) -> str:
         worst = files.sort(["rejected", "file"], descending=[True, False]).row(0, named=True)
         text += f" (most in {worst['file']}: {worst['rejected']:,}; see tables/rejected.csv)"
     return f"{text}."
+
+
+def _noticed(flags: pl.DataFrame) -> list[str]:
+    """What was odd about the logs and decided by the program: a person may have to decide otherwise in `boat.toml`."""
+    odd = flags.filter((pl.col("stage") == "ingest") & ~pl.col("reason").is_in([ON_THE_CLOCK, LINES_REJECTED]))
+    rows = odd.sort(["count", "reason"], descending=[True, False]).iter_rows(named=True)
+    lines = [f"In the logs: {row['reason']} ({row['count']:,})" for row in rows]
+    more = len(lines) - MOST_NOTES
+    return lines if more <= 0 else [*lines[:MOST_NOTES], f"In the logs: {more} more remarks in tables/flags.csv"]
 
 
 def _sailed(windows: pl.DataFrame, segments: pl.DataFrame) -> str:

@@ -128,6 +128,20 @@ def _misnamed(names: set[str], expected: list[str]) -> list[Problem]:
     return problems
 
 
+def _noted(folder: Path, path: Path, what: str) -> Problem:
+    return Problem(path.relative_to(folder).as_posix(), what, fatal=False)
+
+
+def _strange_files(folder: Path, files: list[Path]) -> list[Problem]:
+    """What is passed over because it is no file, and links that lead out of the campaign: its sender may not know."""
+    noted = [_noted(folder, f, "is no file (or a broken link) and is passed over.") for f in files if not f.is_file()]
+    home = (folder / LOGS_FOLDER).resolve()
+    for link in (f for f in files if f.is_symlink() and f.is_file()):
+        if home not in link.resolve().parents:
+            noted.append(_noted(folder, link, f"is a link to {link.resolve()}, outside logs/; it is read."))
+    return noted
+
+
 def list_logs(folder: Path) -> tuple[tuple[Path, ...], list[Problem]]:
     """Files under `folder`/logs, at any depth, sorted by path, hidden ones left out; a problem where there are none."""
     logs = folder / LOGS_FOLDER
@@ -145,6 +159,9 @@ def list_logs(folder: Path) -> tuple[tuple[Path, ...], list[Problem]]:
     for place, folders, names in os.walk(logs, onerror=unreadable):
         folders[:] = sorted(f for f in folders if not f.startswith("."))
         files += [Path(place) / n for n in names if not n.startswith(".")]
+        links = [Path(place) / f for f in folders if (Path(place) / f).is_symlink()]
+        problems += [_noted(folder, link, "is a link to a folder and is not followed.") for link in links]
+    problems += _strange_files(folder, files)
     if not files and not problems:
         problems.append(Problem(f"{LOGS_FOLDER}/", "holds no log files."))
     return tuple(sorted(f for f in files if f.is_file())), problems

@@ -156,6 +156,11 @@ def _with_columns(text: bytes, layout: CsvLayout, cells: list[str], time_place: 
     if problems:
         raise ValueError("; ".join(problems))
     if not columns:
+        if layout.columns:
+            raise ValueError(
+                "none of the columns that [csv.columns] names for a channel is in its heading "
+                f"({', '.join(cells)[:120]}); a table of columns must name every channel"
+            )
         known = ", ".join(c.name for c in CHANNELS[:9])
         raise ValueError(f"no heading is a known channel ({known}, ...); name the columns under [csv.columns]")
     return Heading(

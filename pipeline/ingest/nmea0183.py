@@ -10,6 +10,7 @@ used when a sentence of a known kind in it is sound, even if its fields are blan
 
 from __future__ import annotations
 
+import codecs
 import os
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
@@ -21,7 +22,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.channels import BY_NAME, GROUPS
-from pipeline.ingest import bursts, reasons
+from pipeline.ingest import bursts, csv_lines, reasons
 from pipeline.ingest.clock import NO_TIME, Anchors, Bools, Clock, Ints, build_clock
 from pipeline.ingest.piece import SENTENCE_RANK, STAMP_RANK, Part, read_piece
 from pipeline.ingest.readings import REJECTED_SCHEMA, DecodedLog
@@ -48,8 +49,10 @@ def decode_nmea(data: bytes, *, transducers: Mapping[str, str], season: tuple[da
 
     `transducers` maps names in XDR sentences to channels; `season` is when the campaign is known to have been, by which
     dates 1,024 weeks off are told. Nothing is raised on any bytes. The same data give the same result whatever the
-    number of threads.
+    number of threads. Text is an ASCII superset, or UTF-16 with its byte-order mark.
     """
+    if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        data = csv_lines.plain_text(data)
     threads = min(os.cpu_count() or 1, MOST_THREADS)
     pieces = list(cut_at_line_ends(data, piece_bytes(len(data), threads)))
     if len(pieces) <= 1:

@@ -1,4 +1,4 @@
-"""Why a line of an NMEA 0183 log is rejected, in the words of the `rejected` table."""
+"""Why a line of an NMEA 0183 log is rejected, in the words of the `rejected` table, and counts of every ingest."""
 
 from __future__ import annotations
 
@@ -14,6 +14,10 @@ BAD_TIME = "unreadable time or date"
 BAD_STAMP = "unreadable time stamp in front of the sentence"
 BEHIND = "text behind the checksum that is no sentence"
 UNTIMED = "no time can be found for this line"
+
+# What every ingest counts, whatever the logs.
+ON_THE_CLOCK = "samples on the clock"
+LINES_REJECTED = "lines rejected"
 
 REASONS = (
     WRONG_SUM,

@@ -20,6 +20,7 @@ from pipeline.ingest.csv_logs import decode_csv
 from pipeline.ingest.log_files import Content, Kind, UnreadableLog, kind_of, log_name, read_content, share_of_sentences
 from pipeline.ingest.merge import FLAGS_SCHEMA, MergedLog, merge_log
 from pipeline.ingest.readings import REJECTED_SCHEMA, DecodedLog
+from pipeline.ingest.reasons import LINES_REJECTED, ON_THE_CLOCK
 from pipeline.ingest.store import Store, run_checks, sql_text
 from pipeline.problems import Problem, UnusableInput
 
@@ -332,13 +333,13 @@ def _unusable(log: Log, content: Content, decoded: DecodedLog) -> Problem | None
 
 
 def _flags_of(log: Log, decoded: DecodedLog, merged: MergedLog) -> pl.DataFrame:
-    more = [("samples on the clock", True, merged.samples.height)]
+    more = [(ON_THE_CLOCK, True, merged.samples.height)]
     if log.undated:
         more.append(("logs without a date, dated by start_date", True, 1))
     if log.cut_short:
         more.append(("compressed logs cut short: the rest of them is lost", False, 1))
     if decoded.rejected.height:
-        more.append(("lines rejected", False, decoded.rejected.height))
+        more.append((LINES_REJECTED, False, decoded.rejected.height))
     frame = pl.concat([merged.flags, pl.DataFrame(more, schema=FLAGS_SCHEMA, orient="row")])
     return frame.group_by("reason", "kept").agg(pl.col("count").sum()).sort("reason", "kept")
 
