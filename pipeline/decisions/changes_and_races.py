@@ -13,6 +13,7 @@ from pipeline.decisions.change_review import review_changes
 from pipeline.decisions.change_rules import change_rules
 from pipeline.decisions.race_review import SEED, count_changes, review_races
 from pipeline.decisions.race_stretches import cut_races
+from pipeline.decisions.race_tracks import race_tracks
 from pipeline.decisions.sail_change_kinds import sail_changes_of
 from pipeline.decisions.season import Season
 from pipeline.decisions.unseen import with_unseen
@@ -22,8 +23,8 @@ def changes_and_races(
     season: Season, audit: pl.DataFrame | None = None, sailed: AsSailed | None = None
 ) -> dict[str, pl.DataFrame]:
     """Tables `crossovers_apparent`, `change_rules`, `manoeuvres`, `sail_changes`, `race_review`; side tables
-    `change_costs`, `race_totals`, `change_review`, `card`. `audit`: the table `tag_audit`, for doubt in what was flown.
-    `sailed`: of the same season, where it is at hand.
+    `change_costs`, `race_totals`, `race_tracks`, `change_review`, `card`. `audit`: the table
+    `tag_audit`, for doubt in what was flown. `sailed`: of the same season, where it is at hand.
     """
     boat, fit = season.campaign.boat, season.fit
     sailed = as_sailed(season) if sailed is None else sailed
@@ -44,6 +45,7 @@ def changes_and_races(
         "change_costs": pooled.table,
         "race_review": review,
         "race_totals": count_changes(totals, changes_reviewed),
+        "race_tracks": race_tracks(season.wind, season.campaign.races),
         "change_review": changes_reviewed,
         "card": card_of(season, apparent, rules),
     }

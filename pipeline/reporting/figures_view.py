@@ -8,11 +8,13 @@ from typing import Any
 from markupsafe import Markup
 
 from pipeline.reporting.figures.chart_drawing import draw_chart
+from pipeline.reporting.figures.close_up_drawing import draw_slice
 from pipeline.reporting.figures.curve_drawing import dots_outside, draw_panel
 from pipeline.reporting.figures.interactive import live_chart, live_curves
 from pipeline.reporting.figures.shift_drawing import along_range, draw_shift, draw_where, widest_shift
 from pipeline.reporting.figures.strip_drawing import draw_strips
 from pipeline.reporting.figures.time_drawing import draw_session
+from pipeline.reporting.numbers import Numbers
 from pipeline.reporting.palette import Palette
 from pipeline.reporting.records.chart import MeasuredChart
 from pipeline.reporting.records.curves import CurvePanel, SpeedCurves
@@ -42,7 +44,7 @@ class CurvesView:
     curves_live: Markup | None
 
 
-def figures_view(records: Records, palette: Palette) -> dict[str, Any]:
+def figures_view(records: Records, palette: Palette, numbers: Numbers) -> dict[str, Any]:
     """Charts, strips and session lines with their drawings, and the drawings of a ledger row, by name."""
     by_angle = records.changes.by_angle
     drawn, left = _sessions(records.lines)
@@ -84,6 +86,10 @@ def figures_view(records: Records, palette: Palette) -> dict[str, Any]:
         ),
         "chip": chip,
         "where": where,
+        "close_ups": {
+            key: (found, tuple((part, draw_slice(found, part, palette, numbers)) for part in found.slices))
+            for key, found in records.close_ups.items()
+        },
     }
 
 

@@ -135,7 +135,7 @@ def _shared(
         "point_rows": MOST_POINT_ROWS,
         "session_rows": MOST_SESSION_ROWS,
         "carrier_lines": MOST_CARRIER_ROWS,
-        **figures_view(records, palette),
+        **figures_view(records, palette, numbers),
     }
 
 

@@ -11,9 +11,10 @@ from pipeline.campaign.settings import Boat
 from pipeline.reporting.records.audit import Audit, audit
 from pipeline.reporting.records.beyond import BeyondLimits, beyond_limits
 from pipeline.reporting.records.card import Card, card
-from pipeline.reporting.records.changes import Changes, changes
+from pipeline.reporting.records.changes import Change, Changes, changes
 from pipeline.reporting.records.chart import MeasuredChart, measured_chart
 from pipeline.reporting.records.chart_room import ChartRoom, chart_room
+from pipeline.reporting.records.close_ups import CloseUp, close_up_of_changes, close_up_of_row
 from pipeline.reporting.records.costs import ChangeCost, change_cost
 from pipeline.reporting.records.curves import SpeedCurves, speed_curves
 from pipeline.reporting.records.guesses import Guess, guesses
@@ -34,6 +35,10 @@ from pipeline.reporting.records.tacks import TackShift, tack_shifts
 from pipeline.reporting.records.targets import Leg, target_legs
 from pipeline.reporting.records.timeline import SessionLine, time_lines
 from pipeline.reporting.records.trust import Trust, trust
+
+# Borders beyond these, in the order of the ledger and of the measured pairs, have no close-up: a page keeps its weight.
+MOST_CLOSE_UPS = 24
+Direction = tuple[str, str, str]  # set a, set b, along
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +72,7 @@ class Records:
     areas: tuple[AreaChange, ...]
     prediction: Prediction
     room: ChartRoom
+    close_ups: Mapping[Direction, CloseUp]
 
 
 def build_records(
@@ -79,12 +85,13 @@ def build_records(
     """All records of a run; `tables` complete, `entered` the races given, `order` the sets in the order of lists."""
     chart = measured_chart(tables, boat, designed)
     found = changes(tables)
+    design = ledger(tables)
     return Records(
         season=season(tables, order),
         quality=quality(tables),
         chart=chart,
         curves=speed_curves(tables),
-        ledger=ledger(tables),
+        ledger=design,
         changes=found,
         flown=flown_against_fastest(tables),
         lines=time_lines(tables),
@@ -107,4 +114,27 @@ def build_records(
         areas=area_changes(tables),
         prediction=prediction(tables),
         room=chart_room(tables),
+        close_ups=_close_ups(tables, design, found),
     )
+
+
+def _close_ups(tables: Mapping[str, pl.DataFrame], design: Ledger, found: Changes) -> dict[Direction, CloseUp]:
+    """Of the tested borders of the ledger, worst first, then of measured borders that no design draws."""
+    out: dict[Direction, CloseUp] = {}
+    rows = [r for b in design.borders for r in b.tested]
+    for row in rows[:MOST_CLOSE_UPS]:
+        close = close_up_of_row(tables, row)
+        if close is not None:
+            out[row.set_a, row.set_b, row.along] = close
+    drawn = {(r.set_a, r.set_b, r.along) for r in rows}
+    by_direction: dict[Direction, list[Change]] = {}
+    for c in found.every:
+        if c.at is not None and (c.set_a, c.set_b, c.along) not in drawn:
+            by_direction.setdefault((c.set_a, c.set_b, c.along), []).append(c)
+    for key, some in sorted(by_direction.items(), key=lambda item: (-len(item[1]), item[0])):
+        if len(out) >= MOST_CLOSE_UPS:
+            break
+        close = close_up_of_changes(tables, some)
+        if close is not None:
+            out[key] = close
+    return out

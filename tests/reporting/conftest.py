@@ -133,6 +133,29 @@ def make_crossovers(best: pl.DataFrame) -> pl.DataFrame:
     return TABLES["crossovers"].conform(frame)
 
 
+def make_differences(surfaces: pl.DataFrame) -> pl.DataFrame:
+    """Every pair in the order of SETS: the exact difference of the invented speeds, 1 % to either side as interval."""
+    frames = []
+    for k, a in enumerate(SETS):
+        for b in SETS[k + 1 :]:
+            both = surfaces.filter(sail_set=a).join(surfaces.filter(sail_set=b), on=["tws_kn", "twa_deg"], suffix="_b")
+            ahead = 100.0 * (pl.col("bsp_kn_b") / pl.col("bsp_kn") - 1.0)
+            frames.append(
+                both.select(
+                    set_a=pl.lit(a),
+                    set_b=pl.lit(b),
+                    tws_kn="tws_kn",
+                    twa_deg="twa_deg",
+                    difference_pct=ahead,
+                    low_pct=ahead - 1.0,
+                    high_pct=ahead + 1.0,
+                    chance=(0.5 + ahead / 2.0).clip(0.0, 1.0),
+                    supported=pl.col("supported") & pl.col("supported_b"),
+                )
+            )
+    return pl.concat(frames)
+
+
 def make_comparison(crossovers: pl.DataFrame) -> pl.DataFrame:
     rows = []
     for row in crossovers.filter(pl.col("mode") == "fixed-angle").iter_rows(named=True):
@@ -338,6 +361,7 @@ def make_tables() -> dict[str, pl.DataFrame]:
         "windows": windows,
         "surfaces": surfaces,
         "best_set": best,
+        "set_differences": make_differences(surfaces),
         "crossovers": crossovers,
         "design_comparison": make_comparison(crossovers),
         "targets": make_targets(),

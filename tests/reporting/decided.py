@@ -347,6 +347,22 @@ def make_breaks() -> pl.DataFrame:
     return table("rule_breaks", [row | {"minutes": 42.0}, row | {"sail_set": "G1", "minutes": 0.0}])
 
 
+def make_tracks(races: int = 3) -> pl.DataFrame:
+    """Each race sails to the north-east for an hour, a point every 20 s; race 2 is reckoned, race 3 knows no place."""
+    rows = []
+    for race in range(races):
+        start = BEGIN + timedelta(days=race)
+        for k in range(180):
+            placed = race % 3 != 2
+            rows.append(
+                {"race": f"race {race + 1}", "race_start": start, "time": start + timedelta(seconds=20 * k)}
+                | {"east_nm": 0.02 * k if placed else None, "north_nm": 0.03 * k if placed else None}
+                | {"basis": ("position", "reckoned", None)[race % 3], "bsp_kn": 8.0}
+                | {"tws_kn": 13.0 + 0.01 * k, "twd_deg": (355.0 + 0.1 * k) % 360.0}
+            )
+    return table("race_tracks", rows)
+
+
 def make_decisions(best: pl.DataFrame) -> dict[str, pl.DataFrame]:
     """Every decision table, by name."""
     return {
@@ -357,6 +373,7 @@ def make_decisions(best: pl.DataFrame) -> dict[str, pl.DataFrame]:
         "manoeuvres": make_manoeuvres(),
         "race_review": make_review(),
         "race_totals": make_totals(),
+        "race_tracks": make_tracks(),
         "change_review": make_change_review(),
         "tag_audit": make_audit(),
         "change_times": make_times(),

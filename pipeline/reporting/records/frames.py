@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from pipeline.crossovers import differences
 from pipeline.decisions import (
     area_changes,
     beyond_limits,
@@ -18,6 +19,7 @@ from pipeline.decisions import (
     design_speeds,
     inventory,
     race_review,
+    race_tracks,
     redundancy,
     sail_lists,
     sail_rules,
@@ -33,7 +35,7 @@ Schema = dict[str, pl.DataType]
 _COUNTS: Schema = dict.fromkeys(("changes", "late_changes", "early_changes", "unpaid_changes"), pl.Int64())
 _CHANGE: Schema = {"kind": pl.String(), "within": pl.String(), "counted": pl.String(), "error_s": pl.Float64()}
 _MANOEUVRE: Schema = {"lost_s": pl.Float64(), "sail_set": pl.String(), "counted": pl.String()}
-# The tables of `pipeline.decisions` that the pages show, with the columns beyond the catalogue's.
+# The tables beyond the catalogue that the pages show, and those of it with further columns.
 DECISIONS: Mapping[str, Schema] = {
     "card": card.SCHEMA,
     "change_rules": TABLES["change_rules"].columns | change_rules.EXTRA,
@@ -42,6 +44,8 @@ DECISIONS: Mapping[str, Schema] = {
     "manoeuvres": TABLES["manoeuvres"].columns | _MANOEUVRE,
     "race_review": TABLES["race_review"].columns | race_review.REVIEW_EXTRA,
     "race_totals": race_review.TOTALS | _COUNTS,
+    "race_tracks": race_tracks.SCHEMA,
+    "set_differences": differences.SCHEMA,
     "change_review": change_review.SCHEMA,
     "tag_audit": TABLES["tag_audit"].columns | tag_audit.BEYOND,
     "change_times": change_times.SCHEMA,
