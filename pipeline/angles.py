@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-import polars as pl
 from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
@@ -21,17 +20,6 @@ def wrap_360(angle_deg: ArrayLike) -> Floats:
 def wrap_180(angle_deg: ArrayLike) -> Floats:
     """Angle folded to [-180, 180), starboard positive."""
     return wrap_360(np.asarray(angle_deg, dtype=float) + 180.0) - 180.0
-
-
-def wrap_360_expr(angle_deg: pl.Expr) -> pl.Expr:
-    """`wrap_360` for a column: null stays null."""
-    turned = angle_deg - (angle_deg / 360.0).floor() * 360.0
-    return pl.when(turned >= 360.0).then(0.0).otherwise(turned)
-
-
-def wrap_180_expr(angle_deg: pl.Expr) -> pl.Expr:
-    """`wrap_180` for a column: null stays null."""
-    return wrap_360_expr(angle_deg + 180.0) - 180.0
 
 
 def difference(a_deg: ArrayLike, b_deg: ArrayLike) -> Floats:

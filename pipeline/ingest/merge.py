@@ -1,52 +1,54 @@
-"""Sentences of many rates onto one clock: one sensor a quantity, means within a tick, nothing carried too long."""
+"""Sentences of many rates onto one clock: one sensor a quantity, means within a tick, nothing carried too long.
+
+A log comes in chunks, and is gone through twice: first to see what each source gives, which decides what is believed
+and how fast the clock is; then window by window of time, each made into samples by itself, with the last values of the
+windows before carried over.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from functools import cached_property
 
 import numpy as np
 import polars as pl
 
-from pipeline import angles
-from pipeline.channels import BY_NAME, CHANNELS, EXTRA_MAX_AGE_S, Channel
-from pipeline.ingest.readings import DecodedLog
-from pipeline.ingest.sources import Chosen, choose, talkers_by_group
+from pipeline.channels import BY_NAME, CHANNELS
+from pipeline.ingest.carry import FRESH, Carried, empty_samples
+from pipeline.ingest.readings import Chunk, DecodedLog, Ints, Track, chunks_of, joined
+from pipeline.ingest.sources import Chosen, SourceCount, choose, talkers_by_group
+from pipeline.ingest.ticks import Ticked, on_clock, tick_of, usual_step_us
 
 # A row of the clock needs a fresh value of one of these; where a log has none of them, any value makes a row.
 CORE_GROUPS = ("apparent_wind", "water_speed", "heading_mag", "heading_true", "ground", "position")
 # The fastest of these sets the clock; position and course only where none of these is there.
 CLOCK_GROUPS = ("apparent_wind", "water_speed", "heading_mag", "heading_true")
-CLOCK_STEPS_US = (100_000, 200_000, 250_000, *range(500_000, 60_500_000, 500_000))
-# Readings closer than this are one reading sent twice: at 4,800 baud the shortest sentence takes 25 ms.
-SAME_READING_US = 25_000
-# A clock is too fast for a source that leaves more than this share of its ticks empty while it is talking.
-LEAST_OCCUPIED = 0.6
 # A source with a smaller share of the readings of the busiest does not set the clock.
 LEAST_SHARE_FOR_CLOCK = 0.1
 STEP_OF_ONE_READING_US = 1_000_000
-# A silence this many usual steps long is a gap and says nothing about the rate.
-GAP_STEPS = 5
 MAX_EXTRA_CHANNELS = 64
-FRESH = "fresh"
-# Bit n of `fresh`: catalogue channel n was measured in this tick; the last bit: one of the further transducers was.
-FRESH_BIT = {c.name: n for n, c in enumerate(CHANNELS)}
-EXTRA_BIT = 62
 FLAGS_SCHEMA = {"reason": pl.String(), "kept": pl.Boolean(), "count": pl.Int64()}
+Flags = list[tuple[str, bool, int]]
 
 
-@dataclass(frozen=True, slots=True)
 class MergedLog:
     """One log on one clock.
 
-    `samples`: `time` (a multiple of the step since 1970), every catalogue channel and the further transducers as
-    Float64 (null where there is no value young enough), and `fresh`, a bit for each channel measured in that very tick.
-    `flags`: reason, kept, count.
+    `rate_hz` is its rate, None for an empty log; `flags`: reason, kept, count. `batches` gives its samples in order of
+    time: `time` (a multiple of the step since 1970), every catalogue channel and the further transducers as Float64
+    (null where there is no value young enough), and `fresh`, a bit for each channel measured in that very tick.
     """
 
-    samples: pl.DataFrame
-    rate_hz: float | None
-    flags: pl.DataFrame
+    def __init__(
+        self, rate_hz: float | None, flags: pl.DataFrame, batches: Callable[[], Iterator[pl.DataFrame]]
+    ) -> None:
+        """Use `merge_log`."""
+        self.rate_hz, self.flags, self.batches = rate_hz, flags, batches
+
+    @cached_property
+    def samples(self) -> pl.DataFrame:
+        """All samples at once."""
+        return pl.concat(batches) if (batches := list(self.batches())) else empty_samples()
 
 
 def merge_log(log: DecodedLog, *, talkers: Mapping[str, str]) -> MergedLog:
@@ -57,49 +59,56 @@ def merge_log(log: DecodedLog, *, talkers: Mapping[str, str]) -> MergedLog:
     instruments' wind as vectors, all else arithmetically. A value is then carried forward for at most its channel's
     maximum age, whatever the log's rate: in a slow log the ticks between readings stay empty rather than stale.
     """
-    flags: list[tuple[str, bool, int]] = []
+    chunks = chunks_of(log.readings)
+    flags: Flags = []
+    names = _names(chunks, flags)
+    sane, counted = _survey(chunks, names, flags)
     wanted = talkers_by_group(talkers)
-    believed: dict[str, list[pl.DataFrame]] = {}
-    for group, frame in _plausible(_named(log.readings, flags), flags):
-        chosen = choose(group, frame, _channels_of(frame), wanted.get(group))
+    believed: dict[str, tuple[str, ...]] = {}
+    for group in _in_order(counted):
+        chosen = choose(group, counted[group], wanted.get(group))
         _note_sources(group, chosen, flags)
-        parts = frame.partition_by("source", as_dict=True) if len(chosen.readings) > 1 else {(chosen.first,): frame}
-        believed[group] = [parts[(name,)] for name in chosen.order]
+        believed[group] = chosen.order
     flags += [(reason, True, n) for reason, n in log.counts.items()]
-    step_us = _clock_step({g: frames[0] for g, frames in believed.items()})
-    ticks = {
-        group: [on_clock(frame, step_us) for frame in frames if frame.height] for group, frames in believed.items()
-    }
-    return MergedLog(_samples(ticks), None if step_us is None else 1e6 / step_us, flags_frame(flags))
+    step_us = _clock_step(sane, believed, counted)
+    rate = None if step_us is None else 1e6 / step_us
+    return MergedLog(rate, flags_frame(flags), lambda: _batches(sane, believed, step_us))
 
 
 def flags_frame(flags: Iterable[tuple[str, bool, int]]) -> pl.DataFrame:
     """Flags as a frame, equal reasons added up, in order of their names."""
-    frame = pl.DataFrame(list(flags), schema=FLAGS_SCHEMA, orient="row")
-    return frame.group_by("reason", "kept").agg(pl.col("count").sum()).sort("reason", "kept").select(*FLAGS_SCHEMA)
+    added: dict[tuple[str, bool], int] = {}
+    for reason, kept, count in flags:
+        added[reason, kept] = added.get((reason, kept), 0) + count
+    rows = [(reason, kept, count) for (reason, kept), count in sorted(added.items())]
+    return pl.DataFrame(rows, schema=FLAGS_SCHEMA, orient="row")
 
 
 # --- what is believed -----------------------------------------------------------------------------------------------
 
 
-def _channels_of(frame: pl.DataFrame) -> list[str]:
-    return [c for c in frame.columns if c not in ("time", "source")]
+def _in_order(groups: Iterable[str]) -> list[str]:
+    """Groups of the catalogue in its order, further transducers behind."""
+    found = set(groups)
+    known = [g for g in dict.fromkeys(c.group for c in CHANNELS) if g in found]
+    return known + sorted(found.difference(known))
 
 
-def _named(readings: Mapping[str, pl.DataFrame], flags: list[tuple[str, bool, int]]) -> dict[str, pl.DataFrame]:
-    """Readings by group in a fixed order; names of further transducers made fit for a column, the busiest kept."""
-    known = {g: readings[g] for g in dict.fromkeys(c.group for c in CHANNELS) if g in readings}
-    extra: dict[str, list[pl.DataFrame]] = {}
-    for group in sorted(set(readings) - set(known)):
-        for channel in _channels_of(readings[group]):
-            name = extra_name(channel)
-            part = readings[group].select("time", "source", pl.col(channel).alias(name)).drop_nulls(name)
-            extra.setdefault(name, []).append(part)
-    joined = {n: p[0] if len(p) == 1 else pl.concat(p).sort("time", maintain_order=True) for n, p in extra.items()}
-    ranked = sorted(joined, key=lambda n: (-joined[n].height, n))
+def _names(chunks: Sequence[Chunk], flags: Flags) -> dict[str, str]:
+    """The name of each group; those of further transducers made fit for a column, the busiest kept."""
+    known = {c.group for c in CHANNELS}
+    count: dict[str, int] = {}
+    names: dict[str, str] = {}
+    for group in {group for chunk in chunks for group in chunk}:
+        names[group] = group if group in known else extra_name(group)
+    for chunk in chunks:
+        for group in set(chunk).difference(known):
+            count[names[group]] = count.get(names[group], 0) + sum(len(t.time_us) for t in chunk[group])
+    ranked = sorted(count, key=lambda n: (-count[n], n))
     for name in ranked[MAX_EXTRA_CHANNELS:]:
-        flags.append((f"more than {MAX_EXTRA_CHANNELS} further transducers", False, joined[name].height))
-    return known | {name: joined[name] for name in sorted(ranked[:MAX_EXTRA_CHANNELS])}
+        flags.append((f"more than {MAX_EXTRA_CHANNELS} further transducers", False, count[name]))
+    dropped = set(ranked[MAX_EXTRA_CHANNELS:])
+    return {group: name for group, name in names.items() if name not in dropped}
 
 
 def extra_name(name: str) -> str:
@@ -108,38 +117,52 @@ def extra_name(name: str) -> str:
     return f"{plain}_raw" if plain in BY_NAME or plain in ("time", "file_id", FRESH) else plain
 
 
-def _plausible(
-    readings: Mapping[str, pl.DataFrame], flags: list[tuple[str, bool, int]]
-) -> Iterable[tuple[str, pl.DataFrame]]:
-    """Each group without values that are not finite or lie outside their channel's limits, and without empty rows."""
-    for group, frame in readings.items():
-        names = _channels_of(frame)
-        sane = frame.with_columns(_within(n) for n in names)
-        for name in names:
-            gone = sane[name].null_count() - frame[name].null_count()
+def _survey(
+    chunks: Sequence[Chunk], names: Mapping[str, str], flags: Flags
+) -> tuple[list[Chunk], dict[str, dict[str, SourceCount]]]:
+    """The chunks without what is implausible, groups by their names, and what each source gives."""
+    sane: list[Chunk] = []
+    counted: dict[str, dict[str, SourceCount]] = {}
+    for chunk in chunks:
+        kept: dict[str, list[Track]] = {}
+        for group in sorted(chunk):
+            if group not in names:
+                continue
+            name = names[group]
+            for track in chunk[group]:
+                values = track.values if name == group else {name: track.values[group]}
+                fine = _plausible(name, Track(track.source, track.time_us, track.place, values), flags)
+                if len(fine.time_us):
+                    kept.setdefault(name, []).append(fine)
+                    counted.setdefault(name, {}).setdefault(fine.source, SourceCount()).add(fine)
+        sane.append(kept)
+    return sane, counted
+
+
+def _plausible(group: str, track: Track, flags: Flags) -> Track:
+    """A track without values that are not finite or lie outside their channel's limits, and without empty rows."""
+    values, some = {}, np.zeros(len(track.time_us), bool)
+    whole = True
+    for name, v in track.values.items():
+        known = BY_NAME.get(name)
+        fine = np.isfinite(v) if known is None else (v >= known.low) & (v <= known.high)
+        values[name] = v
+        if not fine.all():
+            whole = False
+            gone = int((~fine & ~np.isnan(v)).sum())
             if gone:
-                known = BY_NAME.get(name)
                 limits = f"outside {known.low:g} to {known.high:g} {known.unit}" if known else "not a finite number"
                 flags.append((f"{name} {limits}", False, gone))
-        if group == "position" and {"lat", "lon"} <= set(names):
-            sane, gone = _not_null_island(sane)
-            if gone:
-                flags.append(("position 0, 0: zeros for no fix", False, gone))
-        sane = sane.filter(pl.any_horizontal(pl.col(names).is_not_null()))
-        if sane.height:
-            yield group, sane
-
-
-def _within(name: str) -> pl.Expr:
-    known = BY_NAME.get(name)
-    value = pl.col(name)
-    fine = value.is_finite() if known is None else value.is_between(known.low, known.high) & value.is_finite()
-    return pl.when(fine).then(value).alias(name)
-
-
-def _not_null_island(frame: pl.DataFrame) -> tuple[pl.DataFrame, int]:
-    zero = (frame["lat"] == 0) & (frame["lon"] == 0)
-    return (frame.filter(~zero.fill_null(False)), int(zero.sum())) if zero.any() else (frame, 0)
+                values[name] = np.where(fine, v, np.nan)
+        some |= fine
+    out = Track(track.source, track.time_us, track.place, values)
+    if group == "position" and {"lat", "lon"} <= set(values):
+        zero = (values["lat"] == 0) & (values["lon"] == 0)
+        if zero.any():
+            flags.append(("position 0, 0: zeros for no fix", False, int(zero.sum())))
+            some &= ~zero
+            whole = False
+    return out if whole or some.all() else out.part(some)
 
 
 def _note_sources(group: str, chosen: Chosen, flags: list[tuple[str, bool, int]]) -> None:
@@ -158,165 +181,94 @@ def _note_sources(group: str, chosen: Chosen, flags: list[tuple[str, bool, int]]
 # --- the clock ------------------------------------------------------------------------------------------------------
 
 
-def _clock_step(first: Mapping[str, pl.DataFrame]) -> int | None:
+def _clock_step(
+    chunks: Sequence[Chunk], believed: Mapping[str, tuple[str, ...]], counted: Mapping[str, Mapping[str, SourceCount]]
+) -> int | None:
     """The log's own step in microseconds, from its fastest core source; None for an empty log."""
-    for groups in (CLOCK_GROUPS, ("ground", "position"), tuple(first)):
-        times = [first[g]["time"] for g in groups if g in first]
-        busy = [t for t in times if len(t) >= LEAST_SHARE_FOR_CLOCK * max(map(len, times))]
-        steps = [s for t in busy if (s := usual_step_us(t)) is not None]
+    for groups in (CLOCK_GROUPS, ("ground", "position"), tuple(believed)):
+        sizes = {g: counted[g][believed[g][0]].readings for g in groups if g in believed}
+        busy = [g for g, n in sizes.items() if n >= LEAST_SHARE_FOR_CLOCK * max(sizes.values())]
+        steps = [s for g in busy if (s := _step_of(chunks, g, believed[g][0])) is not None]
         if steps:
             return min(steps)
-    return STEP_OF_ONE_READING_US if first else None
+    return STEP_OF_ONE_READING_US if believed else None
 
 
-def usual_step_us(times: pl.Series) -> int | None:
-    """The step of the clock that fits one source (ascending times); None where it has fewer than two readings.
+def _step_of(chunks: Sequence[Chunk], group: str, source: str) -> int | None:
+    only = {group: (source,)}
 
-    The median interval, snapped to a step a logger would use, then slower until at least 60 % of the ticks are taken
-    while the source is talking: sentences sent twice or in bursts do not make a log faster than it is.
+    def times() -> Iterator[Ints]:
+        for window in _windows(chunks, only, 1):
+            for tracks in window.values():
+                yield tracks[0].time_us
+
+    return usual_step_us(times)
+
+
+def _windows(
+    chunks: Sequence[Chunk], wanted: Mapping[str, tuple[str, ...]], step_us: int
+) -> Iterator[dict[str, list[Track]]]:
+    """Successive windows of time, cut between ticks: of each wanted group the tracks of its sources, in that order.
+
+    The windows begin where the chunks do. Where the log's time runs on, each is about a chunk.
     """
-    us = times.cast(pl.Int64).to_numpy()
-    apart = np.diff(us)
-    apart = apart[apart >= SAME_READING_US]
-    if not len(apart):
-        return None
-    usual = float(np.median(apart))
-    talking = apart[apart <= GAP_STEPS * max(usual, 1e6)]
-    span = float(talking.sum()) if len(talking) else usual
-    start = _nearest_step(usual)
-    for place, step in enumerate(CLOCK_STEPS_US[start:]):
-        ticks = (us + step // 2) // step
-        new = np.flatnonzero(np.diff(ticks)) + 1
-        taken = len(new) - (len(apart) - len(talking))
-        if taken * step >= LEAST_OCCUPIED * span:
-            # Where a burst was seen through, its beginnings tell the step better than the share of ticks does.
-            bursts = np.diff(us[np.append(0, new)])
-            return max(step, CLOCK_STEPS_US[_nearest_step(float(np.median(bursts)))]) if place else step
-    return CLOCK_STEPS_US[-1]
+    spans = [_span(chunk) for chunk in chunks]
+    starts = [tick_of(np.array([first]), step_us)[0] - step_us // 2 for first, _ in spans]
+    cuts = sorted({int(start) for start, (first, last) in zip(starts, spans, strict=True) if first <= last})
+    for low, high in zip(cuts, [*cuts[1:], None], strict=True):
+        here = [c for c, (first, last) in zip(chunks, spans, strict=True) if last >= low and (not high or first < high)]
+        window: dict[str, list[Track]] = {}
+        for group, sources in wanted.items():
+            for source in sources:
+                found = [t for c in here for t in c.get(group, ()) if t.source == source]
+                parts = [p for t in found if len((p := _between(t, low, high)).time_us)]
+                if parts:
+                    window.setdefault(group, []).append(joined(parts))
+        yield window
 
 
-def _nearest_step(usual_us: float) -> int:
-    return int(np.argmin(np.abs(np.log(np.array(CLOCK_STEPS_US) / usual_us))))
+_NO_SPAN = (1, 0)
 
 
-def on_clock(frame: pl.DataFrame, step_us: int) -> pl.DataFrame:
-    """Readings of one source (time, source, channels) as means of each tick `time`; `last` is the latest reading."""
-    names = _channels_of(frame)
-    tick = ((pl.col("time").cast(pl.Int64) + step_us // 2) // step_us * step_us).cast(pl.Datetime("us"))
-    ticked = frame.select(tick.alias("tick"), pl.col("time").alias("last"), *names)
-    if not (ticked["tick"].cast(pl.Int64).diff() == 0).any():
-        return ticked.rename({"tick": "time"})
-    single = pl.col("tick").is_unique()
-    alone, several = ticked.filter(single), ticked.filter(~single)
-    means = _means(several, [BY_NAME[n] for n in names if n in BY_NAME], [n for n in names if n not in BY_NAME])
-    return pl.concat([alone, means.select(alone.columns)]).sort("tick").rename({"tick": "time"})
+def _span(chunk: Chunk) -> tuple[int, int]:
+    """First and last time in a chunk."""
+    tracks = [t.time_us for tracks in chunk.values() for t in tracks if len(t.time_us)]
+    return (int(min(t[0] for t in tracks)), int(max(t[-1] for t in tracks))) if tracks else _NO_SPAN
 
 
-_VECTORS = {("awa", "aws"), ("twa", "tws")}
+def _between(track: Track, low: int, high: int | None) -> Track:
+    first, last = track.time_us[0], track.time_us[-1]
+    if first >= low and (high is None or last < high):
+        return track
+    start, stop = np.searchsorted(track.time_us, [low, last + 1 if high is None else high])
+    return track.part(slice(int(start), int(stop)))
 
 
-def _means(ticked: pl.DataFrame, channels: list[Channel], extra: list[str]) -> pl.DataFrame:
-    """One row a tick. An angle of wind is weighted by the wind's speed, other angles all count alike."""
-    columns: dict[str, pl.Expr] = {"last": pl.col("last").max()}
-    parts: list[pl.Series] = []
-    present = [c.name for c in channels]
-    for channel in channels:
-        name = channel.name
-        if channel.kind == "scalar":
-            columns[name] = pl.col(name).mean()
-            continue
-        x, y = angles.components(ticked[name].to_numpy())
-        parts += [_series(f"{name}:x", x), _series(f"{name}:y", y)]
-        columns |= {f"{name}:x": pl.col(f"{name}:x").mean(), f"{name}:y": pl.col(f"{name}:y").mean()}
-        speed = next((s for a, s in _VECTORS if a == name and s in present), None)
-        if speed:
-            kn = ticked[speed].to_numpy()
-            parts += [_series(f"{name}:u", x * kn), _series(f"{name}:v", y * kn)]
-            columns |= {f"{name}:u": pl.col(f"{name}:u").mean(), f"{name}:v": pl.col(f"{name}:v").mean()}
-    columns |= {name: pl.col(name).mean() for name in extra}
-    out = ticked.with_columns(parts).group_by("tick").agg(**columns).sort("tick")
-    for channel in channels:
-        if channel.kind != "scalar":
-            out = _angle_back(out, channel, present)
-    return out
-
-
-def _angle_back(out: pl.DataFrame, channel: Channel, present: list[str]) -> pl.DataFrame:
-    name = channel.name
-    fold = angles.wrap_360 if channel.kind == "bearing" else angles.wrap_180
-    mean = fold(angles.direction(out[f"{name}:x"].to_numpy(), out[f"{name}:y"].to_numpy()))
-    speed = next((s for a, s in _VECTORS if a == name and s in present), None)
-    made = [_series(name, mean)]
-    if speed:
-        u, v = out[f"{name}:u"].to_numpy(), out[f"{name}:v"].to_numpy()
-        wind, length = fold(angles.direction(u, v)), np.hypot(u, v)
-        made = [
-            _series(name, np.where(np.isfinite(wind), wind, mean)),
-            _series(speed, np.where(np.isfinite(length), length, out[speed].to_numpy())),
-        ]
-    return out.with_columns(made)
-
-
-def _series(name: str, values: np.ndarray) -> pl.Series:
-    return pl.Series(name, values, dtype=pl.Float64, nan_to_null=True)
-
-
-# --- carried forward ------------------------------------------------------------------------------------------------
-
-
-def _samples(ticks: Mapping[str, list[pl.DataFrame]]) -> pl.DataFrame:
-    """One row a tick with a fresh core value, all channels beside it."""
-    core = [f.select("time") for g, frames in ticks.items() if g in CORE_GROUPS for f in frames]
-    core = core or [f.select("time") for frames in ticks.values() for f in frames]
-    extra = sorted(c for g, frames in ticks.items() if g not in _GROUPS for c in _values_of(frames[0]))
-    names = [c.name for c in CHANNELS] + extra
-    if not core:
-        return empty_samples()
-    rows = pl.concat(core).unique().sort("time")
-    fresh = pl.Series(FRESH, [0], dtype=pl.Int64).new_from_index(0, rows.height)
-    columns: dict[str, pl.Series] = {}
-    for frames in ticks.values():
-        for name in _values_of(*frames):
-            value, is_fresh = _channel(rows, [f for f in frames if name in f.columns], name)
-            columns[name] = value
-            fresh = fresh | (is_fresh.cast(pl.Int64) * (1 << FRESH_BIT.get(name, EXTRA_BIT)))
-    nothing = pl.Series([None], dtype=pl.Float64).new_from_index(0, rows.height)
-    return rows.with_columns(*(columns.get(n, nothing).alias(n) for n in names), fresh.alias(FRESH))
+def _batches(
+    chunks: Sequence[Chunk], believed: Mapping[str, tuple[str, ...]], step_us: int | None
+) -> Iterator[pl.DataFrame]:
+    """Samples, window by window."""
+    if step_us is None:
+        return
+    core = [g for g in believed if g in CORE_GROUPS] or list(believed)
+    extra = sorted(g for g in believed if g not in _GROUPS)
+    carried = Carried([c.name for c in CHANNELS] + extra)
+    for window in _windows(chunks, believed, step_us):
+        ticks = {
+            group: [(track.source, on_clock(track, step_us)) for track in tracks] for group, tracks in window.items()
+        }
+        rows = _rows([ticked for g in core if g in ticks for _, ticked in ticks[g]])
+        yield carried.samples(rows, ticks, believed)
 
 
 _GROUPS = {c.group for c in CHANNELS}
 
 
-def empty_samples() -> pl.DataFrame:
-    """Samples without rows, typed."""
-    columns = {"time": pl.Datetime("us")} | {c.name: pl.Float64() for c in CHANNELS} | {FRESH: pl.Int64()}
-    return pl.DataFrame(schema=columns)
-
-
-def _values_of(*frames: pl.DataFrame) -> list[str]:
-    return list(dict.fromkeys(c for f in frames for c in f.columns if c not in ("time", "last")))
-
-
-def _channel(rows: pl.DataFrame, frames: list[pl.DataFrame], name: str) -> tuple[pl.Series, pl.Series]:
-    """One channel on the rows, from its sources in order of belief, and where it was measured in that very tick."""
-    value = fresh = None
-    for frame in frames:
-        seen = frame.select("time", "last", name).drop_nulls(name).with_columns(at=pl.col("time"))
-        joined = rows.join_asof(seen, on="time", strategy="backward")
-        age = (pl.col("time") - pl.col("last")).dt.total_microseconds()
-        young = joined.select(
-            pl.when(age <= int(max_age_s(name) * 1e6)).then(pl.col(name)).alias(name),
-            new=(pl.col("at") == pl.col("time")).fill_null(False),
-        )
-        if value is None or fresh is None:
-            value, fresh = young[name], young["new"]
-        else:
-            gap = value.is_null()
-            value, fresh = young[name].zip_with(gap, value), young["new"].zip_with(gap, fresh)
-    assert value is not None and fresh is not None
-    return value, fresh
-
-
-def max_age_s(name: str) -> float:
-    """How long a value of a channel may be carried forward."""
-    return BY_NAME[name].max_age_s if name in BY_NAME else EXTRA_MAX_AGE_S
+def _rows(ticks: Sequence[Ticked]) -> Ints:
+    """All ticks, each once, ascending."""
+    every = list({id(t.tick_us): t.tick_us for t in ticks}.values())
+    if not every:
+        return np.zeros(0, np.int64)
+    longest = max(every, key=len)
+    rest = [t for t in every if not (len(t) == len(longest) and np.array_equal(t, longest))]
+    return np.unique(np.concatenate([longest, *rest])) if rest else longest

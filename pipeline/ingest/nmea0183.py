@@ -24,13 +24,13 @@ import polars as pl
 from pipeline.channels import BY_NAME, GROUPS
 from pipeline.ingest import bursts, csv_lines, reasons
 from pipeline.ingest.clock import NO_TIME, Anchors, Bools, Clock, Ints, build_clock
-from pipeline.ingest.piece import SENTENCE_RANK, STAMP_RANK, Part, read_piece
-from pipeline.ingest.readings import REJECTED_SCHEMA, DecodedLog
+from pipeline.ingest.piece import SENTENCE_RANK, STAMP_RANK, Part, Rows, read_piece
+from pipeline.ingest.readings import REJECTED_SCHEMA, Chunk, DecodedLog, Floats, Readings, Track
 from pipeline.ingest.scan import Bytes, cut_at_line_ends
 
 MOST_THREADS = 4
-# What is held at a time for each thread is some ten times a piece; below the least, starting costs more than it gains.
-LEAST_PIECE_BYTES, MOST_PIECE_BYTES = 2 << 20, 16 << 20
+# Larger pieces leave the processor's cache, in smaller ones the fixed costs show.
+LEAST_PIECE_BYTES, MOST_PIECE_BYTES = 1 << 20, 2 << 20
 STAMP_DISAGREES = "time stamps more than a minute from the sentences' own times (median)"
 STAMP_DISAGREES_US = 60_000_000
 TEXT_CHARACTERS = 200
@@ -88,14 +88,14 @@ def _finished(data: bytes, parts: list[Part], season: tuple[date, date] | None) 
     counts: dict[str, int] = {}
     ignored = _ignored_places(file)
     clock = _with_bursts(_clock(file, ignored, season, counts), file)
-    readings, untimed = _readings(file, ignored, clock)
+    chunks, untimed = _readings(file, ignored, clock)
     status, rejected = _accounts(data, file, ignored, untimed)
     return DecodedLog(
         lines=int(first_line[-1]),
         used=int((status == USED).sum()),
         passed_over=int((status == PASSED_OVER).sum()),
         rejected=rejected,
-        readings=readings,
+        readings=Readings(chunks),
         dated=clock.dated,
         counts=counts,
     )
@@ -119,8 +119,8 @@ def _among(place: Ints, wanted: Ints) -> Bools:
 def _clock(file: _File, ignored: Ints, season: tuple[date, date] | None, counts: dict[str, int]) -> Clock:
     gathered: dict[tuple[int, bool, str], list[tuple[Ints, Ints]]] = defaultdict(list)
     for part, first in zip(file.parts, file.first_place, strict=False):
-        for key, pairs in part.anchors.items():
-            gathered[key] += [(place + first, time_us) for place, time_us in pairs]
+        for key, (place, time_us) in part.anchors.items():
+            gathered[key].append((place + first, time_us))
     sources = []
     for (rank, dated, name), pairs in gathered.items():
         place, time_us = (np.concatenate(x) for x in zip(*pairs, strict=True))
@@ -171,12 +171,10 @@ _SentenceKind = tuple[str, str, str]
 
 def _kinds_of(part: Part) -> Iterator[tuple[_SentenceKind, Ints]]:
     """The kinds of sentences that were read in a part, those that carry a time first, and their places in it."""
-    for (_, _, source), pairs in part.anchors.items():
-        for place, _ in pairs:
-            yield ("", source, ""), place
-    for key, frames in part.readings.items():
-        for frame in frames:
-            yield key, frame["place"].to_numpy()
+    for (_, _, source), (place, _) in part.anchors.items():
+        yield ("", source, ""), place
+    for key, rows in part.readings.items():
+        yield key, rows.place
 
 
 def _labelled_places(parts: list[tuple[Part, int]], kinds: Mapping[_SentenceKind, int]) -> tuple[Ints, Ints]:
@@ -218,61 +216,82 @@ def _note_disagreement(sources: list[Anchors], counts: dict[str, int]) -> None:
             counts[STAMP_DISAGREES] = len(both)
 
 
-def _readings(file: _File, ignored: Ints, clock: Clock) -> tuple[dict[str, pl.DataFrame], Ints]:
+def _readings(file: _File, ignored: Ints, clock: Clock) -> tuple[list[Chunk], Ints]:
     """Readings by group with their times, and the places of those for which there is none."""
-    pieces: dict[str, dict[tuple[str, str], list[pl.DataFrame]]] = defaultdict(lambda: defaultdict(list))
+    labels = _labels(file)
+    chunks, untimed = [], [np.zeros(0, np.int64)]
     for part, first in zip(file.parts, file.first_place, strict=False):
-        for (name, source, plain), frames in part.readings.items():
-            group = BY_NAME[name].group if name in BY_NAME else name
-            moved = [f.with_columns(pl.col("place") + int(first)) for f in frames]
-            pieces[group][(source, plain)] += moved
-    out, untimed = {}, []
-    for group in [g for g in GROUPS if g in pieces] + sorted(g for g in pieces if g not in GROUPS):
-        kept, late = _timed(group, pieces[group], ignored, clock)
-        untimed.append(late)
-        if len(kept):
-            out[group] = kept
-    return out, np.unique(np.concatenate(untimed)) if untimed else np.zeros(0, np.int64)
+        chunk: dict[str, list[Track]] = defaultdict(list)
+        time_us = clock.at(np.arange(first, first + len(part.line_of)))
+        wanted = np.ones(len(time_us), bool)
+        wanted[ignored[slice(*np.searchsorted(ignored, [first, first + len(time_us)]))] - first] = False
+        timeless = time_us == NO_TIME
+        whole = bool(wanted.all()) and not timeless.any()
+        for (group, source), rows in _rows_by_label(part, labels).items():
+            place, values = rows.place, rows.values
+            if not whole:
+                untimed.append(place[wanted[place] & timeless[place]] + first)
+                kept = wanted[place] & ~timeless[place]
+                place, values = place[kept], {name: v[kept] for name, v in values.items()}
+            track = Track(source, time_us[place], place + first, values)
+            if (track.time_us[1:] < track.time_us[:-1]).any():
+                track = track.part(np.argsort(track.time_us, kind="stable"))
+            if len(place):
+                chunk[group].append(track)
+        chunks.append(chunk)
+    return chunks, np.unique(np.concatenate(untimed))
 
 
-def _timed(
-    group: str, pieces: Mapping[tuple[str, str], list[pl.DataFrame]], ignored: Ints, clock: Clock
-) -> tuple[pl.DataFrame, Ints]:
-    """The readings of one group in order of time, and the places of those for which there is no time."""
-    channels = [c.name for c in GROUPS[group]] if group in GROUPS else [group]
-    rows, source = _labelled(channels, pieces)
-    place = rows["place"].to_numpy()
+def _group_of(channel: str) -> str:
+    return BY_NAME[channel].group if channel in BY_NAME else channel
+
+
+def _labels(file: _File) -> dict[_SentenceKind, tuple[str, str]]:
+    """Group and source of each kind of reading. Two transducers of one talker for one channel are two sources."""
+    kinds = {key for part in file.parts for key in part.readings}
+    names: dict[str, set[str]] = defaultdict(set)
+    for channel, _, plain in kinds:
+        names[_group_of(channel)].add(plain)
+    labels = {}
+    for channel, source, plain in kinds:
+        group = _group_of(channel)
+        alone = len(names[group] - {""}) < 2 or len(GROUPS.get(group, ())) > 1
+        labels[channel, source, plain] = group, source if alone or not plain else f"{source}:{plain}"
+    return labels
+
+
+def _rows_by_label(part: Part, labels: Mapping[_SentenceKind, tuple[str, str]]) -> dict[tuple[str, str], Rows]:
+    """Readings by group and source; what several transducers of one sentence say of one group is put together."""
+    gathered: dict[tuple[str, str], list[_SentenceKind]] = defaultdict(list)
+    for key in sorted(part.readings, key=lambda k: k[1:]):
+        gathered[labels[key]].append(key)
+    out = {}
+    for (group, source), keys in gathered.items():
+        found = [part.readings[key] for key in keys]
+        several = len(GROUPS.get(group, ())) > 1 and any(plain for _, _, plain in keys)
+        out[group, source] = _together(found) if several else _behind_each_other(found)
+    return out
+
+
+def _behind_each_other(found: list[Rows]) -> Rows:
+    if len(found) == 1:
+        return found[0]
+    place = np.concatenate([r.place for r in found])
     order = np.argsort(place, kind="stable")
-    place = place[order]
-    time_us = clock.at(place)
-    wanted = ~_among(place, ignored)
-    late = place[wanted & (time_us == NO_TIME)]
-    wanted &= time_us != NO_TIME
-    if not wanted.all():
-        order, time_us = order[wanted], time_us[wanted]
-    if bool((time_us[1:] < time_us[:-1]).any()):
-        by_time = np.argsort(time_us, kind="stable")
-        order, time_us = order[by_time], time_us[by_time]
-    timed = rows[order].with_columns(pl.Series("time", time_us).cast(pl.Datetime("us")), source[order].alias("source"))
-    if len(channels) > 1 and any(plain for _, plain in pieces):
-        merged = [pl.col(c).drop_nulls().first() for c in channels]
-        timed = timed.group_by("time", "place", "source", maintain_order=True).agg(merged)
-    return timed.select("time", "source", *channels), late
+    names = dict.fromkeys(n for r in found for n in r.values)
+    return Rows(place[order], {n: np.concatenate([r.values[n] for r in found])[order] for n in names})
 
 
-def _labelled(
-    channels: list[str], pieces: Mapping[tuple[str, str], list[pl.DataFrame]]
-) -> tuple[pl.DataFrame, pl.Series]:
-    """All rows of a group, and the source of each. Two transducers of one talker for one channel are two sources."""
-    names = {plain for _, plain in pieces if plain}
-    frames, labels = [], []
-    for (source, plain), parts in sorted(pieces.items()):
-        labels.append(f"{source}:{plain}" if plain and len(names) > 1 and len(channels) == 1 else source)
-        whole = pl.concat(parts, how="diagonal")
-        missing = [pl.lit(None, pl.Float64).alias(c) for c in channels if c not in whole.columns]
-        frames.append(whole.with_columns(missing).select("place", *channels))
-    codes = np.repeat(np.arange(len(frames)), [len(f) for f in frames])
-    return pl.concat(frames), pl.Series("source", labels, dtype=pl.String)[codes]
+def _together(found: list[Rows]) -> Rows:
+    """One row a sentence, of each channel the first value that there is."""
+    place, row = np.unique(np.concatenate([r.place for r in found]), return_inverse=True)
+    values: dict[str, Floats] = {}
+    sizes = np.cumsum([len(r.place) for r in found])[:-1]
+    for rows, at in reversed(list(zip(found, np.split(row, sizes), strict=True))):
+        for name, v in rows.values.items():
+            known = np.flatnonzero(~np.isnan(v))[::-1]
+            values.setdefault(name, np.full(len(place), np.nan))[at[known]] = v[known]
+    return Rows(place, values)
 
 
 def _accounts(data: bytes, file: _File, ignored: Ints, untimed: Ints) -> tuple[Bytes, pl.DataFrame]:

@@ -2,26 +2,46 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
-import polars as pl
+from numpy.typing import NDArray
 
 from pipeline.channels import GROUPS
 from pipeline.ingest import fields, reasons, stamps
 from pipeline.ingest.clock import DAY, NO_TIME, Bools, Ints
-from pipeline.ingest.scan import COMMA, SUM_CUT, SUM_MISSING, SUM_OK, SUM_WRONG, Frame, Text, frame
-from pipeline.ingest.sentences import FORMATTERS, NOT_SENTENCES, TRANSDUCERS
+from pipeline.ingest.scan import COMMA, SUM_CUT, SUM_MISSING, SUM_OK, SUM_WRONG, Bytes, Frame, Text, frame
+from pipeline.ingest.sentences import FORMATTERS, LAYOUTS, NOT_SENTENCES, TRANSDUCERS
 from pipeline.ingest.xdr import read_transducers
 
 _LOOKALIKES = np.array([int.from_bytes(name.encode(), "little") for name in NOT_SENTENCES], np.uint64)
+# The three letters of the kinds in order of their numbers, and the numbers (from 1) of the kinds in FORMATTERS.
+_CODES = np.array([int.from_bytes(name.encode(), "little") for name in FORMATTERS], np.uint32)
+_NAMES = np.sort(_CODES)
+_KINDS = np.append(np.argsort(_CODES) + 1, 0).astype(np.uint8)
+_NAMES_OR_ZERO = np.append(np.uint32(0), _CODES)
+_GROUPS_OF: dict[str, dict[str, list[str]]] = {
+    kind: {
+        group: names
+        for group, channels in GROUPS.items()
+        if (names := [c.name for c in channels if c.name in layout.values])
+    }
+    for kind, layout in LAYOUTS.items()
+}
 # What may stand behind a checksum: blanks, or a separator and a number or stamp, as some receivers add.
 _BEHIND_IS_FINE = r"""^(?:[\s\x00,;|"'][\d.:+\-TZ\s\x00,;|"']*)?$"""
 # Sentences that carry a time, best first.
 TIMED_SENTENCES = ("RMC", "ZDA", "GGA", "GNS", "GLL")
 STAMP_RANK, TAG_RANK, SENTENCE_RANK = 0, 1, 2
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """Readings of one source: the sentences' places, ascending, and an array a channel (NaN where missing)."""
+
+    place: Ints
+    values: dict[str, NDArray[np.float64]]
 
 
 @dataclass(slots=True)
@@ -42,8 +62,8 @@ class Part:
     foreign: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
     stamped: int = 0
     used: list[Ints] = field(default_factory=list)
-    anchors: dict[tuple[int, bool, str], list[tuple[Ints, Ints]]] = field(default_factory=lambda: defaultdict(list))
-    readings: dict[tuple[str, str, str], list[pl.DataFrame]] = field(default_factory=lambda: defaultdict(list))
+    anchors: dict[tuple[int, bool, str], tuple[Ints, Ints]] = field(default_factory=dict)
+    readings: dict[tuple[str, str, str], Rows] = field(default_factory=dict)
 
 
 def read_piece(data: bytes, start: int, end: int, transducers: Mapping[str, str]) -> Part:
@@ -124,7 +144,7 @@ def _read_fronts(part: Part, text: Text, found: Frame) -> None:
     for rank, name, time_us in ((STAMP_RANK, "stamp", front.stamp_us), (TAG_RANK, "TAG", front.tag_us)):
         known = time_us != NO_TIME
         if known.any():
-            part.anchors[(rank, True, name)].append(_shared(found.line, at[known], time_us[known]))
+            part.anchors[(rank, True, name)] = _shared(found.line, at[known], time_us[known])
 
 
 def _shared(line: Ints, at: Ints, time_us: Ints) -> tuple[Ints, Ints]:
@@ -146,36 +166,47 @@ def _read_sentences(part: Part, text: Text, found: Frame, transducers: Mapping[s
     addressed &= (head & np.uint64(0xFF)) == ord("$")
     address = (head >> np.uint64(8)) & np.uint64(0xFFFFFFFFFF)
     formatter = np.where(addressed, address >> np.uint64(16), 0).astype(np.uint32)
-    for name in FORMATTERS:
-        at = np.flatnonzero(formatter == int.from_bytes(name.encode(), "little"))
-        if len(at):
-            at = at[~np.isin(address[at], _LOOKALIKES)]
-            _read_kind(part, text, found, name, at, address[at], transducers)
-
-
-def _read_kind(
-    part: Part, text: Text, found: Frame, name: str, at: Ints, address: Ints, transducers: Mapping[str, str]
-) -> None:
-    """Reads all sentences of one kind in a piece."""
-    bodies = text.strings(np.minimum(found.start[at] + 7, found.body_end[at]), found.body_end[at])
-    talkers = _talkers(address)
-    if name == TRANSDUCERS:
-        transduced = read_transducers(bodies, transducers)
-        state = transduced.state
-        for (channel, plain), rows in transduced.rows.items():
-            row = rows["row"].to_numpy()
-            kept = pl.DataFrame({"place": at[row], channel: rows["value"]})
-            _keep(part, channel, plain, kept, {t: row_of[row] for t, row_of in talkers.items()})
-    else:
-        read = fields.read_fields(bodies, name)
-        state = read.state
-        _keep_channels(part, read, at, talkers)
+    if np.isin(_LOOKALIKES, address).any():
+        formatter[np.isin(address, _LOOKALIKES)] = 0
+    kind = _KINDS[np.searchsorted(_NAMES, formatter)]
+    kind[_NAMES_OR_ZERO[kind] != formatter] = 0
+    order = np.argsort(kind, kind="stable")
+    bounds = np.searchsorted(kind[order], np.arange(len(FORMATTERS) + 2))
+    places = {}
+    for name, low, high in zip(FORMATTERS, bounds[1:], bounds[2:], strict=False):
+        if high > low:
+            places[name] = order[low:high]
+    start = np.minimum(found.start + 7, found.body_end)
+    commas = fields.padded(text.find(COMMA), text.length)
+    first = np.searchsorted(commas, start)
+    bodies = {name: (first[at], start[at], found.body_end[at]) for name, at in places.items()}
+    transduced = bodies.pop(TRANSDUCERS, None)
+    for name, read in fields.read_fields(text, commas, bodies).items():
+        at = places[name]
+        _judge_fields(part, at, read.state)
+        talkers = _talkers(address[at])
+        _keep_channels(part, read, name, at, talkers)
         if name in TIMED_SENTENCES:
             _keep_anchors(part, read, name, at, talkers)
+    if transduced is not None:
+        at = places[TRANSDUCERS]
+        told = read_transducers(text, commas, *transduced, transducers)
+        _judge_fields(part, at, told.state)
+        talkers = _talkers(address[at])
+        for (channel, plain), (row, value) in told.rows.items():
+            kept = Rows(at[row], {channel: value})
+            _keep(part, channel, plain, kept, {t: who[row] for t, who in talkers.items()})
+
+
+def _judge_fields(part: Part, at: Ints, state: Bytes) -> None:
+    fine = state == fields.FINE
+    if fine.all():
+        part.used.append(at)
+        return
     _damaged(part, at[state == fields.BAD_FIELD], reasons.BAD_FIELD)
     _damaged(part, at[state == fields.BAD_TIME], reasons.BAD_TIME)
     _damaged(part, at[state == fields.TOO_FEW], reasons.TOO_FEW)
-    part.used.append(at[state == fields.FINE])
+    part.used.append(at[fine])
 
 
 def _talkers(address: Ints) -> dict[str, Bools]:
@@ -189,29 +220,28 @@ def _spelt(address: np.uint64) -> str:
     return int(address).to_bytes(5, "little").decode("latin-1")
 
 
-def _keep_channels(part: Part, read: fields.Fields, at: Ints, talkers: Mapping[str, Bools]) -> None:
+def _keep_channels(part: Part, read: fields.Fields, kind: str, at: Ints, talkers: Mapping[str, Bools]) -> None:
     fine = read.state == fields.FINE
-    for group, channels in GROUPS.items():
-        names = [c.name for c in channels if c.name in read.values.columns]
-        if not names:
-            continue
-        given = np.zeros(len(at), bool)
-        for name in names:
-            given |= read.values[name].is_not_null().to_numpy()
+    for group, names in _GROUPS_OF[kind].items():
+        given = ~np.isnan(read.values[names[0]])
+        for name in names[1:]:
+            given |= ~np.isnan(read.values[name])
         given &= fine
-        if given.any():
+        if given.all():
+            _keep(part, group, "", Rows(at, {n: read.values[n] for n in names}), talkers)
+        elif given.any():
             rows = np.flatnonzero(given)
-            kept = read.values.select(names)
-            kept = kept if len(rows) == len(at) else kept[rows]
-            kept = kept.with_columns(pl.Series("place", at[rows]))
+            kept = Rows(at[rows], {n: read.values[n][rows] for n in names})
             _keep(part, group, "", kept, {t: who[rows] for t, who in talkers.items()})
 
 
-def _keep(part: Part, group: str, plain: str, rows: pl.DataFrame, talkers: Mapping[str, Bools]) -> None:
+def _keep(part: Part, group: str, plain: str, rows: Rows, talkers: Mapping[str, Bools]) -> None:
     for source, who in talkers.items():
-        kept = rows if who.all() else rows.filter(pl.Series(who))
-        if len(kept):
-            part.readings[(group, source, plain)].append(kept)
+        if who.all():
+            part.readings[(group, source, plain)] = rows
+        elif who.any():
+            values = {name: v[who] for name, v in rows.values.items()}
+            part.readings[(group, source, plain)] = Rows(rows.place[who], values)
 
 
 def _keep_anchors(part: Part, read: fields.Fields, name: str, at: Ints, talkers: Mapping[str, Bools]) -> None:
@@ -223,4 +253,4 @@ def _keep_anchors(part: Part, read: fields.Fields, name: str, at: Ints, talkers:
             if len(rows):
                 day_us = read.day[rows] * DAY if with_date else 0
                 rank = SENTENCE_RANK + TIMED_SENTENCES.index(name)
-                part.anchors[(rank, with_date, source)].append((at[rows], read.time_of_day_us[rows] + day_us))
+                part.anchors[(rank, with_date, source)] = at[rows], read.time_of_day_us[rows] + day_us

@@ -77,7 +77,7 @@ class Text:
 
     def has(self, byte: int) -> bool:
         """Whether the byte is met at all."""
-        return bool((self.raw[: self.length] == byte).any())
+        return self.data.find(byte, self.offset, self.offset + self.length) >= 0
 
     def find(self, byte: int) -> Ints:
         """Every place of a byte, ascending."""
@@ -102,8 +102,8 @@ class Text:
         views[:, 3] = start
         if short.any():
             at, held = start[short], size[short]
-            low = first[short] & _mask(np.minimum(held, 8))
-            high = every[np.minimum(at + 8, len(every) - 1)] & _mask(np.clip(held - 8, 0, 8))
+            low = first[short] & low_bytes(np.minimum(held, 8))
+            high = every[np.minimum(at + 8, len(every) - 1)] & low_bytes(np.clip(held - 8, 0, 8))
             views[short, 1] = low & np.uint64(0xFFFFFFFF)
             views[short, 2] = low >> np.uint64(32)
             views[short, 3] = high & np.uint64(0xFFFFFFFF)
@@ -127,7 +127,8 @@ class Text:
         return np.where((high == NOT_HEX) | (low == NOT_HEX), np.int16(-1), high * 16 + low)
 
 
-def _mask(size: Ints) -> Words:
+def low_bytes(size: Ints) -> Words:
+    """A mask for the lowest `size` bytes (0 to 8) of a word."""
     return np.where(size >= 8, np.uint64(0xFFFFFFFFFFFFFFFF), _LOW_BYTES[np.minimum(size, 7)])
 
 

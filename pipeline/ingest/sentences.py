@@ -17,9 +17,12 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
-import polars as pl
+import numpy as np
+from numpy.typing import NDArray
 
-from pipeline.angles import wrap_180_expr, wrap_360_expr
+from pipeline.angles import wrap_180, wrap_360
+from pipeline.ingest.columns import Columns
+from pipeline.ingest.scan import Bools
 from pipeline.units import (
     HPA_PER_BAR,
     HPA_PER_INHG,
@@ -30,86 +33,146 @@ from pipeline.units import (
     METRES_PER_FOOT,
 )
 
-Values = Mapping[str, pl.Expr]
+Floats = NDArray[np.float64]
+Value = Callable[[Columns], Floats]
+Values = Mapping[str, Value]
+Test = Callable[[Columns], Bools]
 
 
-def text(i: int) -> pl.Expr:
-    """Field i (from 0, behind the address) as it is written; null where the sentence is shorter."""
-    return pl.col(f"field_{i}")
+def number(i: int) -> Value:
+    """Field i (from 0, behind the address) as a number; NaN where it is empty."""
+    return lambda c: c.number(i)
 
 
-def number(i: int) -> pl.Expr:
-    """Field i as a number; null where it is empty."""
-    return pl.col(f"number_{i}")
+def _scaled(i: int, factor: float) -> Value:
+    return lambda c: c.number(i) * factor
 
 
-def is_letter(i: int, letters: str) -> pl.Expr:
-    """Whether field i is one of the letters; an empty or absent field is none."""
-    out = pl.lit(False)
-    for letter in letters:
-        out = out | (text(i) == letter)
-    return out.fill_null(False)
+def _is(i: int, letters: str) -> Test:
+    return lambda c: c.is_letter(i, letters)
 
 
-def _first(*values: pl.Expr) -> pl.Expr:
-    return pl.coalesce(*values)
+def _is_not(i: int, letters: str) -> Test:
+    return lambda c: ~c.is_letter(i, letters)
 
 
-def _signed(i: int, positive: str, negative: str, value: pl.Expr | None = None) -> pl.Expr:
-    """Number i with the sign of the letter behind it; null without a letter, but 0 needs none."""
-    v = number(i) if value is None else value
-    side = text(i + 1)
-    return pl.when(side == positive).then(v).when(side == negative).then(-v).when(v == 0).then(v)
+def _first(*values: Value) -> Value:
+    """The first value that is there."""
+
+    def value(c: Columns) -> Floats:
+        out = values[0](c)
+        for other in values[1:]:
+            blank = np.isnan(out)
+            if not blank.any():
+                break
+            out = np.where(blank, other(c), out)
+        return out
+
+    return value
 
 
-def _degrees(i: int, positive: str, negative: str) -> pl.Expr:
+def _where(test: Test, value: Value) -> Value:
+    return lambda c: np.where(test(c), value(c), np.nan)
+
+
+def _with_sign(c: Columns, i: int, positive: str, negative: str, v: Floats) -> Floats:
+    """`v` with the sign of the letter in field i; NaN without a letter, but 0 needs none."""
+    unsigned = np.where(c.is_letter(i, negative), -v, np.where(v == 0, v, np.nan))
+    return np.where(c.is_letter(i, positive), v, unsigned)
+
+
+def _signed(i: int, positive: str, negative: str) -> Value:
+    """Number i with the sign of the letter behind it."""
+    return lambda c: _with_sign(c, i + 1, positive, negative, c.number(i))
+
+
+SIXTIETH = 1.0 / 60.0
+
+
+def _whole_and_minutes(v: Floats) -> tuple[Floats, Floats]:
+    whole = np.floor(v * 0.01)
+    return whole, v - whole * 100.0
+
+
+def _degrees(i: int, positive: str, negative: str) -> Value:
     """Latitude or longitude of the form dddmm.mmm in fields i and i + 1."""
-    whole = (number(i) / 100.0).floor()
-    return _signed(i, positive, negative, whole + (number(i) - whole * 100.0) / 60.0)
+
+    def value(c: Columns) -> Floats:
+        whole, minutes = _whole_and_minutes(c.number(i))
+        return _with_sign(c, i + 1, positive, negative, whole + minutes * SIXTIETH)
+
+    return value
 
 
-def _off_globe(i: int, limit: int) -> pl.Expr:
-    whole = (number(i) / 100.0).floor()
-    minutes = number(i) - whole * 100.0
-    return (number(i) < 0) | (minutes >= 60.0) | (whole + minutes / 60.0 > limit)
+def _off_globe(i: int, limit: int) -> Test:
+    def test(c: Columns) -> Bools:
+        whole, minutes = _whole_and_minutes(c.number(i))
+        return (c.number(i) < 0) | (minutes >= 60.0) | (whole + minutes * SIXTIETH > limit)
+
+    return test
 
 
-def _speed(kn: int, ms: int, kmh: int | None = None) -> pl.Expr:
+def _speed(kn: int, ms: int, kmh: int | None = None) -> Value:
     """A speed that is given in several units: knots where given, else m/s, else km/h."""
-    values = [number(kn), number(ms) * KN_PER_MS]
-    return _first(*values, number(kmh) * KN_PER_KMH) if kmh is not None else _first(*values)
+    values = [number(kn), _scaled(ms, KN_PER_MS)]
+    return _first(*values, _scaled(kmh, KN_PER_KMH)) if kmh is not None else _first(*values)
 
 
-def _wind_speed(value: int, unit: int) -> pl.Expr:
-    out = pl.when(text(unit) == "N").then(number(value))
-    for letter, factor in (("M", KN_PER_MS), ("K", KN_PER_KMH), ("S", KN_PER_MPH)):
-        out = out.when(text(unit) == letter).then(number(value) * factor)
-    return out
+_WIND_UNITS = (("M", KN_PER_MS), ("K", KN_PER_KMH), ("S", KN_PER_MPH))
 
 
-def _bow_angle(i: int) -> pl.Expr:
+def _wind_speed(value: int, unit: int) -> Value:
+    def read(c: Columns) -> Floats:
+        v = c.number(value)
+        out = np.where(c.is_letter(unit, "N"), v, np.nan)
+        for letter, factor in _WIND_UNITS:
+            out = np.where(c.is_letter(unit, letter), v * factor, out)
+        return out
+
+    return read
+
+
+def _bow_angle(i: int) -> Value:
     """A bow angle with L or R behind it, signed, starboard positive, folded to [-180, 180)."""
-    v = number(i)
-    side = pl.when(text(i + 1) == "R").then(v).when(text(i + 1) == "L").then(-v).when(v % 180.0 == 0).then(v)
-    return _fold(side)
+
+    def value(c: Columns) -> Floats:
+        v = c.number(i)
+        sideless = np.where(v % 180.0 == 0, v, np.nan)
+        return _folded(np.where(c.is_letter(i + 1, "R"), v, np.where(c.is_letter(i + 1, "L"), -v, sideless)))
+
+    return value
 
 
-def _fold(angle: pl.Expr) -> pl.Expr:
+def _folded(angle: Floats) -> Floats:
     """Bow angles of at most a full turn folded to [-180, 180); beyond that they are no angle and stay as they are."""
-    return pl.when(angle.abs() <= 360.0).then(wrap_180_expr(angle)).otherwise(angle)
+    return np.where(np.abs(angle) <= 360.0, wrap_180(angle), angle)
 
 
-def _compass(sensor: pl.Expr, deviation: pl.Expr) -> pl.Expr:
+def _bow(i: int) -> Value:
+    return lambda c: _folded(c.number(i))
+
+
+def _compass(c: Columns) -> Floats:
     """Sensor heading put right by the deviation, folded to [0, 360) where the sensor's own is a heading at all."""
-    return pl.when(sensor.is_between(0.0, 360.0)).then(wrap_360_expr(sensor + deviation)).otherwise(sensor + deviation)
+    sensor = c.number(0)
+    right = sensor + _signed(1, "E", "W")(c)
+    right = np.where((sensor >= 0.0) & (sensor <= 360.0), wrap_360(right), right)
+    return np.where(np.isnan(c.number(1)), sensor, right)
 
 
-def mode_valid(status: int | None, mode: int) -> pl.Expr:
+def _depth(c: Columns) -> Floats:
+    return c.number(0) + np.nan_to_num(c.number(1), nan=0.0)
+
+
+def _mode_valid(status: int | None, mode: int) -> Test:
     """Whether a sentence's fix counts, by status and mode (see the head of this module)."""
-    not_void = pl.lit(True) if status is None else ~is_letter(status, "V")
-    newer = is_letter(mode, "RFP") & not_void
-    silent = text(mode).is_null() | (text(mode) == "")
-    return is_letter(mode, "AD") | newer | (silent & not_void)
+
+    def test(c: Columns) -> Bools:
+        not_void = np.ones(c.n, bool) if status is None else ~c.is_letter(status, "V")
+        trusted = c.is_letter(mode, "RFP") | c.is_blank(mode)
+        return c.is_letter(mode, "AD") | (trusted & not_void)
+
+    return test
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,25 +190,21 @@ class Layout:
     numbers: tuple[int, ...] = ()
     letters: Mapping[int, str] = field(default_factory=dict)
     values: Values = field(default_factory=dict)
-    valid: pl.Expr | None = None
-    wrong: tuple[pl.Expr, ...] = ()
+    valid: Test | None = None
+    wrong: tuple[Test, ...] = ()
     time: int | None = None
     date: tuple[int, ...] = ()
-    prepare: Callable[[pl.DataFrame], pl.DataFrame] | None = None
+    prepare: Callable[[Columns], Columns] | None = None
 
 
 MODES = "ADEFMNPRS"
 _LABELS_VWR = {1: "LR", 3: "N", 5: "M", 7: "K"}
 
 
-def _newer_vtg(fields: pl.DataFrame) -> pl.DataFrame:
-    """Brings the old form (four bare numbers: true, magnetic, knots, km/h) into the new one; told apart by field 2."""
-    old = (~text(1).is_in(["", "T"]) & text(4).is_null()).fill_null(False)
-    if not fields.select(old.any()).item():
-        return fields
-    moved = {0: text(0), 2: text(1), 4: text(2), 6: text(3)}
-    columns = [pl.when(old).then(moved.get(i, pl.lit(""))).otherwise(text(i)).alias(f"field_{i}") for i in range(9)]
-    return fields.with_columns(columns)
+def _newer_vtg(c: Columns) -> Columns:
+    """Brings the old form (four bare numbers: true, magnetic, knots, km/h) into the new one; told apart by field 1."""
+    old = ~c.is_blank(1) & ~c.is_letter(1, "T") & c.is_missing(4)
+    return c.moved(old, {0: 0, 2: 1, 4: 2, 6: 3}) if old.any() else c
 
 
 def _bow_wind(angle: str, speed: str) -> Layout:
@@ -162,11 +221,9 @@ def _position(i: int) -> Values:
     return {"lat": _degrees(i, "N", "S"), "lon": _degrees(i + 2, "E", "W")}
 
 
-def _position_wrong(i: int) -> tuple[pl.Expr, ...]:
+def _position_wrong(i: int) -> tuple[Test, ...]:
     return _off_globe(i, 90), _off_globe(i + 2, 180)
 
-
-_RELATIVE, _TRUE = is_letter(1, "R"), is_letter(1, "T")
 
 LAYOUTS: dict[str, Layout] = {
     "MWV": Layout(
@@ -175,12 +232,12 @@ LAYOUTS: dict[str, Layout] = {
         numbers=(0, 2),
         letters={1: "RT", 3: "KMNS", 4: "AV"},
         values={
-            "awa": pl.when(_RELATIVE).then(_fold(number(0))),
-            "aws": pl.when(_RELATIVE).then(_wind_speed(2, 3)),
-            "twa": pl.when(_TRUE).then(_fold(number(0))),
-            "tws": pl.when(_TRUE).then(_wind_speed(2, 3)),
+            "awa": _where(_is(1, "R"), _bow(0)),
+            "aws": _where(_is(1, "R"), _wind_speed(2, 3)),
+            "twa": _where(_is(1, "T"), _bow(0)),
+            "tws": _where(_is(1, "T"), _wind_speed(2, 3)),
         },
-        valid=~is_letter(4, "V"),
+        valid=_is_not(4, "V"),
     ),
     "MWD": Layout(
         fields=8,
@@ -196,15 +253,15 @@ LAYOUTS: dict[str, Layout] = {
         least=6,
         numbers=(0, 2, 4, 6),
         letters={1: "T", 3: "M", 5: "N", 7: "K"},
-        values={"hdg_true": number(0), "hdg_mag": number(2), "bsp": _first(number(4), number(6) * KN_PER_KMH)},
+        values={"hdg_true": number(0), "hdg_mag": number(2), "bsp": _first(number(4), _scaled(6, KN_PER_KMH))},
     ),
     "VTG": Layout(
         fields=9,
         least=4,
         numbers=(0, 2, 4, 6),
         letters={1: "T", 3: "M", 5: "N", 7: "K", 8: MODES},
-        values={"cog": number(0), "cog_mag": number(2), "sog": _first(number(4), number(6) * KN_PER_KMH)},
-        valid=mode_valid(None, 8),
+        values={"cog": number(0), "cog_mag": number(2), "sog": _first(number(4), _scaled(6, KN_PER_KMH))},
+        valid=_mode_valid(None, 8),
         prepare=_newer_vtg,
     ),
     "RMC": Layout(
@@ -213,7 +270,7 @@ LAYOUTS: dict[str, Layout] = {
         numbers=(2, 4, 6, 7, 9),
         letters={1: "AV", 3: "NS", 5: "EW", 10: "EW", 11: MODES},
         values=_position(2) | {"sog": number(6), "cog": number(7), "variation": _signed(9, "E", "W")},
-        valid=mode_valid(1, 11),
+        valid=_mode_valid(1, 11),
         wrong=_position_wrong(2),
         time=0,
         date=(8,),
@@ -224,7 +281,7 @@ LAYOUTS: dict[str, Layout] = {
         numbers=(1, 3),
         letters={2: "NS", 4: "EW", 5: "0123456789"},
         values=_position(1),
-        valid=~is_letter(5, "0678"),
+        valid=_is_not(5, "0678"),
         wrong=_position_wrong(1),
         time=0,
     ),
@@ -234,7 +291,7 @@ LAYOUTS: dict[str, Layout] = {
         numbers=(0, 2),
         letters={1: "NS", 3: "EW", 5: "AV", 6: MODES},
         values=_position(0),
-        valid=mode_valid(5, 6),
+        valid=_mode_valid(5, 6),
         wrong=_position_wrong(0),
         time=4,
     ),
@@ -244,8 +301,8 @@ LAYOUTS: dict[str, Layout] = {
         numbers=(1, 3),
         letters={2: "NS", 4: "EW"},
         values=_position(1),
-        valid=(text(5) == "") | text(5).str.contains("[ADRFP]"),
-        wrong=(~text(5).str.contains(f"^[{MODES}]*$"), *_position_wrong(1)),
+        valid=lambda c: c.is_blank(5) | c.matches(5, "[ADRFP]"),
+        wrong=(lambda c: ~c.matches(5, f"^[{MODES}]*$"), *_position_wrong(1)),
         time=0,
     ),
     "ZDA": Layout(fields=4, least=4, time=0, date=(1, 2, 3)),
@@ -255,9 +312,7 @@ LAYOUTS: dict[str, Layout] = {
         numbers=(0, 1, 3),
         letters={2: "EW", 4: "EW"},
         values={
-            "hdg_mag": pl.when(number(1).is_null())
-            .then(number(0))
-            .otherwise(_compass(number(0), _signed(1, "E", "W"))),
+            "hdg_mag": _compass,
             "variation": _signed(3, "E", "W"),
         },
     ),
@@ -277,13 +332,13 @@ LAYOUTS: dict[str, Layout] = {
         letters={1: "T", 3: "M", 5: "N"},
         values={"current_set": number(0), "current_drift": number(4)},
     ),
-    "DPT": Layout(fields=3, least=2, numbers=(0, 1, 2), values={"depth": number(0) + number(1).fill_null(0.0)}),
+    "DPT": Layout(fields=3, least=2, numbers=(0, 1, 2), values={"depth": _depth}),
     "DBT": Layout(
         fields=6,
         least=4,
         numbers=(0, 2, 4),
         letters={1: "fF", 3: "M", 5: "F"},
-        values={"depth": _first(number(2), number(0) * METRES_PER_FOOT, number(4) * METRES_PER_FATHOM)},
+        values={"depth": _first(number(2), _scaled(0, METRES_PER_FOOT), _scaled(4, METRES_PER_FATHOM))},
     ),
     "MTW": Layout(fields=2, least=2, numbers=(0,), letters={1: "C"}, values={"water_temp": number(0)}),
     "MDA": Layout(
@@ -292,7 +347,7 @@ LAYOUTS: dict[str, Layout] = {
         numbers=(0, 2, 4, 6, 8, 9, 10, 12, 14, 16, 18),
         letters={1: "I", 3: "B", 5: "C", 7: "C", 11: "C", 13: "T", 15: "M", 17: "N", 19: "M"},
         values={
-            "pressure": _first(number(2) * HPA_PER_BAR, number(0) * HPA_PER_INHG),
+            "pressure": _first(_scaled(2, HPA_PER_BAR), _scaled(0, HPA_PER_INHG)),
             "air_temp": number(4),
             "water_temp": number(6),
             "twd": number(12),
@@ -306,7 +361,7 @@ LAYOUTS: dict[str, Layout] = {
         numbers=(0,),
         letters={1: "AV"},
         values={"rate_of_turn": number(0)},
-        valid=~is_letter(1, "V"),
+        valid=_is_not(1, "V"),
     ),
     "RSA": Layout(
         fields=4,
@@ -314,7 +369,7 @@ LAYOUTS: dict[str, Layout] = {
         numbers=(0, 2),
         letters={1: "AV", 3: "AV"},
         values={"rudder": number(0)},
-        valid=~is_letter(1, "V"),
+        valid=_is_not(1, "V"),
     ),
     "VPW": Layout(
         fields=4,

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 import duckdb
 import polars as pl
 
-from pipeline.ingest.merge import EXTRA_BIT, FRESH, FRESH_BIT, max_age_s
+from pipeline.ingest.carry import EXTRA_BIT, FRESH, FRESH_BIT, max_age_s
 
 # Values are carried from one log to the next for at most this long, however old their channel allows.
 REACH = timedelta(seconds=60)

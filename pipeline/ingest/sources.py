@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-import polars as pl
+import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.channels import SENSOR_WORDS
+from pipeline.ingest.readings import Track
 
 # The sentence made for a quantity comes before one that carries it along; unlisted sentences come last.
 SENTENCE_RANK: dict[str, tuple[tuple[str, ...], ...]] = {
@@ -29,7 +31,7 @@ SENTENCE_RANK: dict[str, tuple[tuple[str, ...], ...]] = {
 }
 # A dedicated sentence that covers less than this share of what the best source covers does not come first by its rank.
 LEAST_COVERAGE = 0.5
-COVERAGE_BIN = "4s"
+COVERAGE_BIN_US = 4_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,34 +64,63 @@ def talkers_by_group(talkers: Mapping[str, str]) -> dict[str, str]:
     return out
 
 
-def choose(group: str, frame: pl.DataFrame, channels: list[str], talker: str | None) -> Chosen:
-    """The sources of `frame` (time, source, `channels`) in the order in which they are believed.
+class SourceCount:
+    """What one source gives, counted up chunk by chunk: readings, values by channel, and how much time they cover."""
+
+    def __init__(self) -> None:
+        """Nothing yet."""
+        self.readings = 0
+        self.values: dict[str, int] = {}
+        self._spells: list[NDArray[np.int64]] = []
+
+    def add(self, track: Track) -> None:
+        """Count the readings of one track."""
+        self.readings += len(track.time_us)
+        for name, values in track.values.items():
+            self.values[name] = self.values.get(name, 0) + len(values) - int(np.isnan(values).sum())
+        bins = track.time_us // COVERAGE_BIN_US
+        bins = bins[np.flatnonzero(np.diff(bins, prepend=bins[0] - 1))] if len(bins) else bins
+        ends = np.append(np.flatnonzero(np.diff(bins) > 1), len(bins) - 1) if len(bins) else bins
+        starts = np.append(0, ends[:-1] + 1) if len(bins) else bins
+        self._spells.append(np.stack([bins[starts], bins[ends]], axis=1))
+
+    @property
+    def coverage(self) -> int:
+        """How many bins of COVERAGE_BIN_US hold a reading."""
+        spells = np.concatenate(self._spells)
+        spells = spells[np.argsort(spells[:, 0], kind="stable")]
+        reached = np.maximum.accumulate(spells[:, 1])
+        first = np.maximum(spells[1:, 0], reached[:-1] + 1)
+        return int(spells[0, 1] - spells[0, 0] + 1 + np.maximum(spells[1:, 1] - first + 1, 0).sum())
+
+
+def choose(group: str, counted: Mapping[str, SourceCount], talker: str | None) -> Chosen:
+    """The sources of a group in the order in which they are believed.
 
     A source of the talker named in the settings comes first; then the rank of its sentence, unless it covers under half
     of what another covers; then the busier; then the name. Further sentences of the same talker come from the same
     instrument and fill its silences; other talkers are set aside, except for channels that the chosen one never gives.
     """
-    stats = _statistics(frame, channels)
-    names = stats["source"].to_list()
-    readings = dict(zip(names, stats["readings"].to_list(), strict=True))
+    names = sorted(counted)
+    readings = {name: counted[name].readings for name in names}
     if len(names) == 1:
         missing = talker if talker and not _is_of(names[0], talker) else None
         return Chosen((names[0],), (), readings, missing)
-    best = max(stats["coverage"])
+    coverage = {name: counted[name].coverage for name in names}
+    best = max(coverage.values())
     wanted = [n for n in names if talker and _is_of(n, talker)]
 
     def place(name: str) -> tuple[bool, int, int, str]:
-        row = names.index(name)
-        full = stats["coverage"][row] >= LEAST_COVERAGE * best
+        full = coverage[name] >= LEAST_COVERAGE * best
         rank = _rank(group, name) if full or name in wanted else 99
-        return name not in wanted, rank, -stats["values"][row], name
+        return name not in wanted, rank, -sum(counted[name].values.values()), name
 
     ranked = sorted(names, key=place)
     own = talker_of(ranked[0])
-    given = set(_given(stats, ranked[0], channels))
+    given = _given(counted[ranked[0]])
     order, aside = [ranked[0]], []
     for name in ranked[1:]:
-        new = set(_given(stats, name, channels)) - given
+        new = _given(counted[name]) - given
         if talker_of(name) == own or new:
             order.append(name)
             given |= new
@@ -98,22 +129,8 @@ def choose(group: str, frame: pl.DataFrame, channels: list[str], talker: str | N
     return Chosen(tuple(order), tuple(aside), readings, talker if talker and not wanted else None)
 
 
-def _statistics(frame: pl.DataFrame, channels: list[str]) -> pl.DataFrame:
-    return (
-        frame.group_by("source")
-        .agg(
-            readings=pl.len(),
-            values=pl.sum_horizontal(pl.col(c).count() for c in channels),
-            coverage=pl.col("time").dt.truncate(COVERAGE_BIN).n_unique(),
-            **{f"has:{c}": pl.col(c).count() for c in channels},
-        )
-        .sort("source")
-    )
-
-
-def _given(stats: pl.DataFrame, name: str, channels: list[str]) -> list[str]:
-    row = stats.row(by_predicate=pl.col("source") == name, named=True)
-    return [c for c in channels if row[f"has:{c}"]]
+def _given(counted: SourceCount) -> set[str]:
+    return {channel for channel, count in counted.values.items() if count}
 
 
 def _rank(group: str, source: str) -> int:

@@ -13,11 +13,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from pipeline.channels import BY_NAME, GROUPS
 from pipeline.ingest.clock import Ints
 from pipeline.ingest.fields import BAD_FIELD, FINE
-from pipeline.ingest.scan import Bytes
+from pipeline.ingest.numbers import READ, UNREADABLE, read_numbers
+from pipeline.ingest.scan import COMMA, Bytes, Text, low_bytes
 from pipeline.units import UNITS
 
 USUAL_NAMES: dict[str, str] = {
@@ -51,15 +53,18 @@ _UNIT_LETTERS: dict[tuple[str, str], str] = {
     ("length", "F"): "ft",
     ("turn", "D"): "deg/min",
 }
+# Texts of up to so many machine words, and so many different ones, are told apart without making them text.
+MOST_WORDS, MOST_MEANINGS = 8, 64
+_MIX = np.uint64(0x9E3779B97F4A7C15)
 _RESERVED = frozenset({"time", "source", "file_id", *BY_NAME, *GROUPS})
 
 
 @dataclass(frozen=True, slots=True)
 class Transduced:
-    """Sentences' states, and for each channel and name the rows: index of the sentence (`row`) and `value`."""
+    """Sentences' states, and for each channel and name the sentences' indices, ascending, and the values."""
 
     state: Bytes
-    rows: dict[tuple[str, str], pl.DataFrame]
+    rows: dict[tuple[str, str], tuple[Ints, NDArray[np.float64]]]
 
 
 def unescaped(name: str) -> str:
@@ -82,55 +87,99 @@ def channel_of(name: str, transducers: Mapping[str, str]) -> str:
     return USUAL_NAMES.get(name.upper()) or safe_name(name)
 
 
-def read_transducers(bodies: pl.Series, transducers: Mapping[str, str]) -> Transduced:
-    """Reads the bodies of XDR sentences. One that has an unreadable value, or fields left over, is rejected whole."""
-    lists = bodies.str.split(",")
-    count = lists.list.len().to_numpy().astype(np.int64)
-    first = np.concatenate([[0], np.cumsum(count)[:-1]]).astype(np.int64) if len(count) else count
-    flat = lists.explode(keep_nulls=True, empty_as_null=True)
-    count = _without_trailing_blank(flat, first, count)
+def read_transducers(
+    text: Text, commas: Ints, first: Ints, start: Ints, end: Ints, transducers: Mapping[str, str]
+) -> Transduced:
+    """Reads the bodies [start, end) of XDR sentences; `first` is the index of the first of `commas` in each.
+
+    A sentence that has an unreadable value, or fields left over, is rejected whole.
+    """
+    count = np.searchsorted(commas, end) - first + 1
+    trailing = (count % 4 == 1) & (text.raw[end - 1] == COMMA)  # one blank field behind the last quadruplet
+    count -= trailing | (start == end)
     state = np.where((count % 4 != 0) | (count == 0), BAD_FIELD, FINE).astype(np.uint8)
     groups = np.where(state == FINE, count // 4, 0)
     row = np.repeat(np.arange(len(count)), groups)
-    within = np.arange(len(row)) - np.repeat(np.cumsum(groups) - groups, groups)
-    at = first[row] + 4 * within
-    quads = pl.DataFrame(
-        {"row": row, "kind": flat[at], "text": flat[at + 1], "unit": flat[at + 2], "name": flat[at + 3]}
-    ).with_columns(pl.col("text").str.strip_chars(" ").cast(pl.Float64, strict=False).alias("value"))
-    quads = quads.join(_meanings(quads, transducers), on=["kind", "unit", "name"], how="left", maintain_order="left")
-    unreadable = (pl.col("text").str.strip_chars(" ") != "") & ~pl.col("value").is_finite().fill_null(False)
-    bad = quads.filter(unreadable | (~pl.col("understood") & pl.col("value").is_not_null()))["row"].to_numpy()
-    state[bad] = BAD_FIELD
-    kept = quads.filter(pl.col("value").is_not_null() & pl.Series(state[row] == FINE)).select(
-        "row", "channel", "plain", (pl.col("value") * pl.col("factor") + pl.col("offset")).alias("value")
-    )
-    parts = kept.partition_by("channel", "plain", as_dict=True, include_key=False, maintain_order=True)
-    return Transduced(state, {(str(c), str(p)): part for (c, p), part in parts.items()})
+    within = 4 * (np.arange(len(row)) - np.repeat(np.cumsum(groups) - groups, groups))
+    ends = [np.minimum(commas[first[row] + within + k], end[row]) for k in range(4)]
+    begins = np.where(within == 0, start[row], commas[first[row] + within - 1] + 1)
+    starts = [begins, *(e + 1 for e in ends[:-1])]
+    value, read = read_numbers(text, starts[1], ends[1])
+    alike, seen = _alike(text, [(starts[k], ends[k]) for k in (0, 2, 3)])
+    means = [_meaning(*(_text_at(text, starts[k][i], ends[k][i]) for k in (0, 2, 3)), transducers) for i in seen]
+    understood = np.array([m.understood for m in means], bool)[alike]
+    state[row[(read == UNREADABLE) | (~understood & (read == READ))]] = BAD_FIELD
+    kept = (read == READ) & (state[row] == FINE)
+    value = value * np.array([m.factor for m in means])[alike] + np.array([m.offset for m in means])[alike]
+    names = list(dict.fromkeys((m.channel, m.plain) for m in means))
+    named = np.array([names.index((m.channel, m.plain)) for m in means], np.int64)[alike]
+    out = {}
+    for i, name in enumerate(names):
+        at = np.flatnonzero(kept & (named == i))
+        if len(at):
+            out[name] = row[at], value[at]
+    return Transduced(state, out)
 
 
-def _without_trailing_blank(flat: pl.Series, first: Ints, count: Ints) -> Ints:
-    """Numbers of fields, one blank field behind the last quadruplet not counted."""
-    if not len(count):
-        return count
-    blank = (flat[first + count - 1] == "").to_numpy()
-    return count - ((count % 4 == 1) & blank)
+def _text_at(text: Text, start: np.int64, end: np.int64) -> str:
+    return text.raw[start:end].tobytes().decode("ascii", "replace").replace("\ufffd", "?")
 
 
-def _meanings(quads: pl.DataFrame, transducers: Mapping[str, str]) -> pl.DataFrame:
-    """Channel, conversion and whether the unit is understood, for each combination of type, unit and name met."""
-    seen = quads.select("kind", "unit", "name").unique(maintain_order=True)
-    rows = [_meaning(kind, unit, name, transducers) for kind, unit, name in seen.iter_rows()]
-    schema = {"channel": pl.String, "plain": pl.String, "factor": pl.Float64, "offset": pl.Float64}
-    return seen.hstack(pl.DataFrame(rows, schema=schema | {"understood": pl.Boolean}, orient="row"))
+def _alike(text: Text, fields: list[tuple[Ints, Ints]]) -> tuple[Ints, Ints]:
+    """Which entries have the same text in all of the fields: a number each, and the first entry of each number."""
+    n = len(fields[0][0])
+    words = []
+    for start, end in fields:
+        longest = int((end - start).max(initial=0))
+        if longest > 8 * MOST_WORDS:
+            return _alike_by_text(text, fields)
+        for at in range(0, longest, 8):
+            held = np.clip(end - start - at, 0, 8)
+            words.append(np.where(held > 0, text.eight_bytes(start + at) & low_bytes(held), np.uint64(0)))
+    mixed = np.zeros(n, np.uint64)
+    for word in words:
+        mixed = (mixed ^ word) * _MIX
+        mixed ^= mixed >> np.uint64(29)
+    number, seen, rest = np.zeros(n, np.int64), [], np.arange(n)
+    while len(rest):
+        same = mixed[rest] == mixed[rest[0]]
+        members = rest[same]
+        if len(seen) == MOST_MEANINGS or any((word[members] != word[members[0]]).any() for word in words):
+            return _alike_by_text(text, fields)
+        number[members] = len(seen)
+        seen.append(int(members[0]))
+        rest = rest[~same]
+    return number, np.array(seen, np.int64)
 
 
-def _meaning(kind: str, unit: str, name: str, transducers: Mapping[str, str]) -> tuple[str, str, float, float, bool]:
+def _alike_by_text(text: Text, fields: list[tuple[Ints, Ints]]) -> tuple[Ints, Ints]:
+    """The same for texts of any length and number."""
+    frame = pl.DataFrame([text.strings(*field).alias(str(i)) for i, field in enumerate(fields)]).with_row_index()
+    firsts = frame.group_by(pl.exclude("index"), maintain_order=True).agg(pl.col("index").first().alias("first"))
+    numbered = firsts.with_row_index("number")
+    keys = [str(i) for i in range(len(fields))]
+    joined = frame.join(numbered, on=keys, how="left", maintain_order="left")
+    return joined["number"].to_numpy().astype(np.int64), firsts["first"].to_numpy().astype(np.int64)
+
+
+@dataclass(frozen=True, slots=True)
+class _Meaning:
+    """What one combination of type, unit and name stands for."""
+
+    channel: str
+    plain: str
+    factor: float = 1.0
+    offset: float = 0.0
+    understood: bool = True
+
+
+def _meaning(kind: str, unit: str, name: str, transducers: Mapping[str, str]) -> _Meaning:
     plain = unescaped(name) or kind
     channel = channel_of(plain, transducers)
     if channel not in BY_NAME:
-        return channel, plain, 1.0, 0.0, True
+        return _Meaning(channel, plain)
     known = _UNIT_LETTERS.get((BY_NAME[channel].dimension, unit.strip().upper()))
     if known is None:
-        return channel, plain, 1.0, 0.0, unit.strip() == ""
+        return _Meaning(channel, plain, understood=unit.strip() == "")
     _, factor, offset = UNITS[known]
-    return channel, plain, factor, offset, True
+    return _Meaning(channel, plain, factor, offset)

@@ -9,9 +9,11 @@ import pytest
 
 from pipeline.campaign.boat_file import parse_boat
 from pipeline.channels import BY_NAME, CHANNELS, GROUPS, SENSOR_WORDS
-from pipeline.ingest.merge import FRESH, FRESH_BIT, merge_log, usual_step_us
+from pipeline.ingest.carry import FRESH, FRESH_BIT
+from pipeline.ingest.merge import merge_log
 from pipeline.ingest.readings import REJECTED_SCHEMA, DecodedLog
 from pipeline.ingest.sources import talkers_by_group
+from pipeline.ingest.ticks import usual_step_us
 
 T0 = datetime(2027, 6, 12, 12)
 
@@ -86,20 +88,25 @@ def test_rates_beyond_ten_hertz_are_averaged_to_ten():
     assert merged.samples["aws"].to_numpy() == pytest.approx(10.0)
 
 
+def step_us_of(seconds, runs):
+    """The step found from times that come in so many runs."""
+    times = pl.Series([at(float(s)) for s in seconds], dtype=pl.Datetime("us")).cast(pl.Int64).to_numpy()
+    return usual_step_us(lambda: np.array_split(times, runs))
+
+
 def test_jitter_repeats_and_bursts_do_not_make_a_log_fast():
     random = np.random.default_rng(3)
     jittered = np.sort(np.arange(600) + random.uniform(-0.3, 0.3, 600))
     twice = np.sort(np.concatenate([np.arange(600), np.arange(600) + 0.1]))
     bursts = np.sort(np.concatenate([np.arange(0, 600, 2) + d for d in (0.0, 0.05, 0.1, 0.15)]))
     for seconds, step_s in ((jittered, 1.0), (twice, 1.0), (bursts, 2.0)):
-        times = pl.Series([at(float(s)) for s in seconds], dtype=pl.Datetime("us"))
-        assert usual_step_us(times) == step_s * 1e6
+        for runs in (1, 7, 100):
+            assert step_us_of(seconds, runs) == step_s * 1e6
 
 
 def test_a_long_silence_says_nothing_about_the_rate():
     seconds = [i / 10 for i in range(100)] + [3600 + i / 10 for i in range(100)]
-    times = pl.Series([at(s) for s in seconds], dtype=pl.Datetime("us"))
-    assert usual_step_us(times) == 100_000
+    assert step_us_of(seconds, 1) == step_us_of(seconds, 9) == 100_000
 
 
 def test_the_fastest_core_source_sets_the_clock_and_a_few_strays_do_not():

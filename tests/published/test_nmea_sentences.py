@@ -10,12 +10,11 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
-import polars as pl
 import pytest
 
 from pipeline.ingest import fields, nmea0183, reasons, stamps
 from pipeline.ingest.clock import NO_TIME
-from pipeline.ingest.scan import Text
+from pipeline.ingest.scan import COMMA, Text
 from pipeline.ingest.sentences import LAYOUTS
 from pipeline.units import DEG_PER_RAD, KN_PER_KMH, KN_PER_MS
 
@@ -43,10 +42,19 @@ def body(sentence: str) -> tuple[str, str]:
     return sentence[3:6], sentence[7:].split("*")[0]
 
 
+def read_bodies(bodies: list[str], kind: str) -> fields.Fields:
+    """What the bodies of some sentences of one kind say."""
+    text = Text.of("*".join(bodies).encode())
+    end = np.cumsum([len(b) + 1 for b in bodies]) - 1
+    start = np.concatenate([[0], end[:-1] + 1])
+    commas = fields.padded(text.find(COMMA), text.length)
+    return fields.read_fields(text, commas, {kind: (np.searchsorted(commas, start), start, end)})[kind]
+
+
 def time_in(sentence: str) -> datetime | None:
     """The full time that a sentence carries itself."""
     kind, text = body(sentence)
-    read = fields.read_fields(pl.Series([text]), kind)
+    read = read_bodies([text], kind)
     assert read.state[0] == fields.FINE
     if NO_TIME in (read.day[0], read.time_of_day_us[0]):
         return None
