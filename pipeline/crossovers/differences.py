@@ -1,4 +1,4 @@
-"""How much faster one set is than another, place by place: what stands behind each border."""
+"""How much faster one set is than another, place by place: what stands behind each border and each loss."""
 
 from __future__ import annotations
 
@@ -54,5 +54,5 @@ def set_differences(fit: SeasonFit, log_draws: Floats, pairs: Iterable[tuple[str
 
 
 def bordering(*tables: pl.DataFrame) -> set[tuple[str, str]]:
-    """Pairs of sets that any of the tables (`crossovers`, `design_comparison`) names."""
-    return {pair for frame in tables for pair in frame.select("set_a", "set_b").unique().iter_rows()}
+    """Pairs of different sets that any of the tables names as `set_a` and `set_b`."""
+    return {(a, b) for frame in tables for a, b in frame.select("set_a", "set_b").unique().iter_rows() if a != b}

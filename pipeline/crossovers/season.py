@@ -11,7 +11,6 @@ from pipeline.campaign.settings import Boat
 from pipeline.crossovers.best import best_sets
 from pipeline.crossovers.borders import borders_on, lattice_lines
 from pipeline.crossovers.comparison import compare
-from pipeline.crossovers.differences import bordering, set_differences
 from pipeline.crossovers.made_good import MODES, made_good_line
 from pipeline.crossovers.targets import targets
 from pipeline.surfaces.season import SeasonFit
@@ -28,8 +27,7 @@ def cross(
     designed: pl.DataFrame | None,
     designed_speeds: pl.DataFrame | None,
 ) -> dict[str, pl.DataFrame]:
-    """Tables `best_set`, `crossovers`, `targets` and `design_comparison` of a season, and the side table
-    `set_differences`; empty where nothing is known.
+    """Tables `best_set`, `crossovers`, `targets` and `design_comparison` of a season; empty where nothing is known.
 
     `log_draws`: logarithms of `fit.draws(DRAWS, SEED)`.
     """
@@ -39,11 +37,9 @@ def cross(
         for line in lines:
             rows += borders_on(line, fit.sets)
     crossovers = pl.DataFrame(rows, schema=TABLES["crossovers"].columns, orient="row")
-    compared = compare(fit, boat, crossovers, log_draws, designed, designed_speeds)
     return {
         "best_set": best_sets(fit, log_draws),
         "crossovers": crossovers,
         "targets": targets(fit),
-        "design_comparison": compared,
-        "set_differences": set_differences(fit, log_draws, bordering(crossovers, compared)),
+        "design_comparison": compare(fit, boat, crossovers, log_draws, designed, designed_speeds),
     }

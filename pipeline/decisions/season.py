@@ -8,6 +8,7 @@ import polars as pl
 
 from pipeline.angles import Floats
 from pipeline.campaign.campaign import Campaign
+from pipeline.crossovers.differences import bordering, set_differences
 from pipeline.surfaces.season import SeasonFit
 
 
@@ -41,8 +42,12 @@ def decide(season: Season) -> dict[str, pl.DataFrame]:
 
     sailed = as_sailed(season)
     followed = follow_up(season, sailed)
+    raced = changes_and_races(season, followed["tag_audit"], sailed)
+    flown = raced["race_review"].select(set_a="flown", set_b="fastest_measured").drop_nulls()
+    pairs = bordering(season.tables["crossovers"], season.tables["design_comparison"], flown)
     return {
-        **changes_and_races(season, followed["tag_audit"], sailed),
+        **raced,
         **take_stock(season),
         **followed,
+        "set_differences": set_differences(season.fit, season.log_draws, pairs),
     }

@@ -10,7 +10,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.campaign.settings import Boat
-from pipeline.reporting.assets import write_assets
+from pipeline.reporting.assets import PLOTLY, SCRIPT, write_assets
 from pipeline.reporting.calibration_view import calibration_view
 from pipeline.reporting.context import ReportContext
 from pipeline.reporting.decisions_view import answer_lines, decisions_view, more_findings
@@ -46,16 +46,8 @@ STANDINGS = (
     ("undecided", "Measured, not yet decided: the interval is too wide or open"),
     ("confirmed", "Confirmed: narrow, and the design lies inside"),
 )
-# Scripts beside the shared style sheet, by page: hovering figures, or the question box alone.
-FIGURE_SCRIPTS, QUESTION_SCRIPTS = ("plotly.min.js", "report.js"), ("lookup.js",)
-SCRIPTS = {
-    "index.html": QUESTION_SCRIPTS,
-    "coach.html": QUESTION_SCRIPTS,
-    "card.html": (),
-    "sailmaker.html": FIGURE_SCRIPTS,
-    "analyst.html": (*FIGURE_SCRIPTS, *QUESTION_SCRIPTS),
-    "calibration.html": (),
-}
+# Pages with figures to hover and choose in; the others need our own script alone.
+FIGURE_PAGES = ("sailmaker.html", "analyst.html")
 # Rows and drawings beyond these stay in the tables, so that a page of a large season keeps its weight.
 MOST_FILE_ROWS = 100
 MOST_POINT_ROWS = 60
@@ -93,10 +85,15 @@ def write_pages(
     written = write_assets(out / "assets")
     for file, name in PAGES:
         page = out / file
-        values = shared | {"here": file, "title": name, "scripts": SCRIPTS[file]}
+        values = shared | {"here": file, "title": name, "scripts": scripts_of(file)}
         page.write_text(render(f"{file}.j2", values), encoding="utf-8", newline="\n")
         written.append(page)
     return written
+
+
+def scripts_of(file: str) -> tuple[str, ...]:
+    """Scripts of a page in the order in which they run."""
+    return (PLOTLY, SCRIPT) if file in FIGURE_PAGES else (SCRIPT,)
 
 
 def _shared(

@@ -26,6 +26,7 @@ from pipeline.reporting.records.manoeuvres import ManoeuvreKind, manoeuvre_kinds
 from pipeline.reporting.records.practice import Practice, practice
 from pipeline.reporting.records.quality import Quality, quality
 from pipeline.reporting.records.race_changes import ReviewedChanges, reviewed_changes
+from pipeline.reporting.records.race_courses import Evidence, RaceCourse, evidence, race_courses
 from pipeline.reporting.records.races import Races, races
 from pipeline.reporting.records.reality import AreaChange, Prediction, area_changes, prediction
 from pipeline.reporting.records.sailed import FlownAgainstFastest, flown_against_fastest
@@ -63,6 +64,8 @@ class Records:
     cost: ChangeCost
     practice: Practice
     races: Races
+    courses: tuple[RaceCourse, ...]
+    evidence: tuple[Evidence, ...]
     race_changes: ReviewedChanges
     audit: Audit
     manoeuvres: tuple[ManoeuvreKind, ...]
@@ -86,6 +89,7 @@ def build_records(
     chart = measured_chart(tables, boat, designed)
     found = changes(tables)
     design = ledger(tables)
+    raced = races(tables, entered)
     return Records(
         season=season(tables, order),
         quality=quality(tables),
@@ -104,7 +108,9 @@ def build_records(
         card=card(tables, boat),
         cost=change_cost(tables),
         practice=practice(tables),
-        races=races(tables, entered),
+        races=raced,
+        courses=race_courses(tables, raced),
+        evidence=evidence(tables, raced),
         race_changes=reviewed_changes(tables),
         audit=audit(tables),
         manoeuvres=manoeuvre_kinds(tables),

@@ -15,7 +15,7 @@ from tests.decisions.invented_season import BOAT, Leg, made_season
 
 BOARD = [Leg(9, "LJ", 12.0, 60.0), Leg(9, "HJ", 17.0, 60.0), Leg(9, "LJ", 12.0, 60.0), Leg(9, "SP", 12.0, 120.0)]
 DIPS = {9.0: (0.3, 30.0), 18.0: (0.3, 30.0), 27.0: (0.3, 30.0)}
-SIDE_TABLES = {"change_costs", "race_totals", "change_review", "card"}
+SIDE_TABLES = {"change_costs", "race_totals", "race_tracks", "change_review", "card"}
 
 
 @pytest.fixture(scope="module")

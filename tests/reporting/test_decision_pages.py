@@ -49,11 +49,21 @@ def headings(page: Page) -> list[str]:
 def test_each_reader_finds_the_decisions_in_the_order_of_use(pages: dict[str, Page]) -> None:
     coach, sailmaker = headings(pages["coach.html"]), headings(pages["sailmaker.html"])
     assert coach[1:5] == ["The card", "What a change costs", "How far beyond the border", "What to practise next"]
-    assert headings(pages["analyst.html"])[1] == "Races"
-    after = ["Which areas grew or shrank", "Is a neighbour needed", "Speed against the prediction"]
-    after += ["What each sail is worth", "Which sails to take", "Gaps in the chart", "Rules broken"]
+    analyst = headings(pages["analyst.html"])
+    assert analyst[0] == "Stretches of the races by loss"
+    then = ["Calibration before and after", "What the data are worth", "The sail log held against the speeds"]
+    then += ["Tacks, gybes and roundings", "What the fit leaves over"]
+    assert [h for h in analyst if h in then] == then
+    after = ["What each sail is worth", "Which sails to take", "Gaps in the chart", "Rules broken"]
+    after += ["Which areas grew or shrank", "Is a neighbour needed", "Speed against the prediction"]
     start = sailmaker.index("Ledger of designed borders")
     assert sailmaker[start + 2 : start + 9] == after
+
+
+def test_what_stands_on_this_page_is_on_it(pages: dict[str, Page]) -> None:
+    for page in pages.values():
+        inside = {a[1:] for a in page.addresses if a.startswith("#")}
+        assert inside <= set(page.ids)
 
 
 def test_every_page_carries_the_caution_and_links_to_all_tables(pages: dict[str, Page]) -> None:

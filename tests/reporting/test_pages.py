@@ -121,7 +121,7 @@ def test_pages_are_whole_and_reach_nothing_outside(folder: Path) -> None:
         "sailmaker.html",
     ]
     assets = sorted(p.name for p in (folder / "assets").iterdir())
-    assert assets == ["lookup.js", "plotly.min.js", "report.css", "report.js"]
+    assert assets == ["plotly.min.js", "report.css", "report.js"]
     assert all("figures are invented" in all_words(p) for p in pages.values())
 
 

@@ -10,7 +10,7 @@ from markupsafe import Markup
 from pipeline.calibration.proposals import PROPOSED
 from pipeline.reporting.figures.axes import AXIS, GRID, Scale, round_step, ticks
 from pipeline.reporting.figures.svg import Drawing
-from pipeline.reporting.records.calibration import Series, Value
+from pipeline.reporting.records.calibration import Effect, Series, Value
 
 CHIP_WIDTH, CHIP_HEIGHT = 132.0, 22.0
 WIDE, NARROW, HEIGHT = 500.0, 360.0, 190.0
@@ -40,6 +40,22 @@ def draw_interval(value: Value, half: float) -> Markup | None:
     drawing.line(x(value.low), 11, x(value.high), 11, stroke=BAND, stroke_width=5, opacity=0.5)
     fill = INK if value.verdict == PROPOSED else "#ffffff"
     drawing.add("circle", cx=x(value.proposed), cy=11, r=4, fill=fill, stroke=INK, stroke_width=1.4)
+    return drawing.markup()
+
+
+def draw_effect(effect: Effect, half: float) -> Markup | None:
+    """Upright line: zero; ring: as in use; dot: with the proposals; on a scale of -half to half."""
+    if effect.before is None or effect.after is None:
+        return None
+    said = f"{effect.measure}: {effect.before:+.1f} as in use, {effect.after:+.1f} with the proposals."
+    drawing = Drawing(CHIP_WIDTH, CHIP_HEIGHT, label=said, kind="chip")
+    span = max(half, 0.1)
+    x = Scale(-span, span, 6.0, CHIP_WIDTH - 6.0)
+    drawing.line(x.start, 11, x.end, 11, stroke=GRID, stroke_width=1)
+    drawing.line(x(0.0), 2, x(0.0), 20, stroke=INK, stroke_width=1)
+    drawing.line(x(effect.before), 11, x(effect.after), 11, stroke=INK, stroke_width=1.6)
+    for value, fill in ((effect.before, "#ffffff"), (effect.after, INK)):
+        drawing.add("circle", cx=x(value), cy=11, r=4, fill=fill, stroke=INK, stroke_width=1.4)
     return drawing.markup()
 
 

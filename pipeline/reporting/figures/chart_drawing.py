@@ -13,6 +13,7 @@ from pipeline.reporting.figures.svg import Drawing, fitted, label_width, short
 from pipeline.reporting.palette import Palette
 from pipeline.reporting.records.chart import LABEL_DEPTH_CELLS, AreaLabel, Cell, DesignedRing, MeasuredChart
 from pipeline.reporting.records.ledger import Move
+from pipeline.reporting.records.race_courses import Pick
 
 INK, PAPER, LIMIT_INK = "#1c2328", "#ffffff", "#111111"
 MOVE_INK, ARROW_HEAD = "#a11d00", 8.0
@@ -27,11 +28,12 @@ def draw_chart(
     narrow: bool,
     with_design: bool = True,
     moves: Sequence[Move] = (),
+    picks: Sequence[Pick] = (),
     name: str = "",
 ) -> Markup:
     """Areas per fastest set, doubt hatched, unsailed blank, the design dashed on top, with arrows for what moved.
 
-    `name` parts ids of one page.
+    `picks`: stretches of races as rings at their mean wind; `name` parts ids of one page.
     """
     width, height = NARROW if narrow else WIDE
     drawing = Drawing(width, height, label=describe(chart, with_design), kind="narrow" if narrow else "wide")
@@ -57,6 +59,12 @@ def draw_chart(
         _draw_design(drawing, chart, x, y, taken)
         _draw_moves(drawing, moves, x, y)
     _draw_labels(drawing, chart, palette, x, y)
+    for pick in reversed(picks):
+        if pick.tws_kn is not None and pick.twa_deg is not None:
+            drawing.add(
+                "circle", cx=x(pick.tws_kn), cy=y(pick.twa_deg), r=5, class_="pickable ring", data_pick=pick.key,
+                title=pick.said,
+            )  # fmt: skip
     return drawing.markup()
 
 

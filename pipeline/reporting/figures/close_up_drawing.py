@@ -31,10 +31,9 @@ def draw_slice(found: CloseUp, part: Slice, palette: Palette, numbers: Numbers) 
     _frame(drawing, found, x, speed, ahead)
     _crossings(drawing, found, part, x, numbers)
     styles = palette.of(found.set_a), palette.of(found.set_b)
-    for dot in part.dots:
-        if speed.low <= dot.bsp_kn <= speed.high:
-            ink = styles[dot.of_b].ink
-            drawing.add("circle", cx=x(dot.x), cy=speed(dot.bsp_kn), r=2.0, fill=ink, opacity=0.45)
+    for of_b, style in enumerate(styles):
+        own = (d for d in part.dots if d.of_b == bool(of_b) and speed.low <= d.bsp_kn <= speed.high)
+        drawing.dots([(x(d.x), speed(d.bsp_kn)) for d in own], 2.0, style.ink, 0.5)
     for style, level in ((styles[0], lambda n: n.a), (styles[1], lambda n: n.b)):
         _surface(drawing, part.nodes, level, style, x, speed)
     _difference(drawing, part.nodes, x, ahead)
@@ -71,7 +70,7 @@ def describe(found: CloseUp, part: Slice, numbers: Numbers) -> str:
     """The text alternative: the crossing as designed and measured, and who leads on either side."""
     spot = part.spot
     unit, held = ("°", " kn") if found.unit == "deg" else (" kn", "°")
-    crossing = "no crossing measured"
+    crossing = "no crossing measured" if spot.sailed is None else f"sailed {numbers.plain(spot.sailed, 0)}{unit}"
     if spot.measured is not None:
         crossing = f"measured crossing {numbers.plain(spot.measured, 1)}{unit} ({numbers.span(spot.low, spot.high, 1)})"
     design = "" if spot.designed is None else f", designed {numbers.plain(spot.designed, 1)}{unit}"
@@ -137,6 +136,10 @@ def _crossings(drawing: Drawing, found: CloseUp, part: Slice, x: Scale, numbers:
             drawing.add("rect", x=left, y=top, width=right - left, height=bottom - top, fill=BAND, opacity=0.10)
             drawing.line(x(spot.measured), top, x(spot.measured), bottom, stroke=INK, stroke_width=1.8)
         _label(drawing, x, spot.measured, f"measured {numbers.plain(spot.measured, 1)}{unit}", INK, 14.0, TOP)
+    if spot.sailed is not None:
+        for top, bottom in ((TOP, MIDDLE), (LOWER, BOTTOM)):
+            drawing.line(x(spot.sailed), top, x(spot.sailed), bottom, stroke=INK, stroke_width=1.8)
+        _label(drawing, x, spot.sailed, f"sailed {numbers.plain(spot.sailed, 0)}{unit}", INK, 31.0, TOP)
     if spot.designed is not None:
         at = x(spot.designed)
         for top, bottom in ((TOP, MIDDLE), (LOWER, BOTTOM)):

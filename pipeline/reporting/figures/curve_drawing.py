@@ -31,11 +31,9 @@ def draw_panel(panel: CurvePanel, curves: SpeedCurves, palette: Palette) -> Mark
         x_title="True wind angle, degrees",
         y_title="Boat speed, kn",
     )
-    for dot in panel.dots:
-        if _inside(dot, x, y):
-            drawing.add(
-                "circle", cx=x(dot.twa_deg), cy=y(dot.bsp_kn), r=1.8, fill=palette.of(dot.sail_set).ink, opacity=0.4
-            )
+    for sail_set in dict.fromkeys(d.sail_set for d in panel.dots):
+        own = (d for d in panel.dots if d.sail_set == sail_set and _inside(d, x, y))
+        drawing.dots([(x(d.twa_deg), y(d.bsp_kn)) for d in own], 1.8, palette.of(sail_set).ink, 0.45)
     ends = []
     for curve in panel.curves:
         style = palette.of(curve.sail_set)

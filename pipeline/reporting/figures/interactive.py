@@ -25,6 +25,7 @@ from pipeline.reporting.records.changes import Change
 from pipeline.reporting.records.chart import MeasuredChart
 from pipeline.reporting.records.curves import CurvePanel, SetCurve, SpeedCurves
 from pipeline.reporting.records.ledger import Move
+from pipeline.reporting.records.race_courses import Pick
 
 STATES = ("clear", "close", "alone")
 # Hatching of the areas: shape, size and share of ink, as in the drawing.
@@ -33,12 +34,18 @@ SAID = {"clear": "clearly fastest", "close": "fastest, in doubt", "alone": "only
 
 
 def live_chart(
-    chart: MeasuredChart, borders: Sequence[Change], moves: Sequence[Move], palette: Palette, *, with_design: bool
+    chart: MeasuredChart,
+    borders: Sequence[Change],
+    moves: Sequence[Move],
+    palette: Palette,
+    *,
+    with_design: bool,
+    picks: Sequence[Pick] = (),
 ) -> Markup | None:
-    """The measured chart with a reading for each cell; None where nothing was sailed."""
+    """The measured chart with a reading for each cell; None where nothing was sailed. `picks`: stretches of races."""
     if not chart.cells:
         return None
-    figure = go.Figure(layout=figure_layout("True wind speed, kn", "True wind angle, degrees", legend=False))
+    figure = go.Figure(layout=figure_layout("True wind speed, kn", "True wind angle, degrees"))
     for trace in _areas(chart, palette):
         figure.add_trace(trace)
     figure.add_trace(_readings(chart))
@@ -54,6 +61,8 @@ def live_chart(
     crossings = [c for c in borders if c.mode == "fixed-angle" and c.crossing is not None and c.at is not None]
     if crossings:
         figure.add_trace(_crossings(crossings))
+    if picks:
+        figure.add_trace(_picks(picks))
     for label in chart.labels:
         figure.add_annotation(
             x=label.tws_kn, y=label.twa_deg, text=f"<b>{html.escape(label.sail_set[:18])}</b>", showarrow=False,
@@ -68,7 +77,7 @@ def live_curves(curves: SpeedCurves, palette: Palette) -> Markup | None:
     """Speed against angle with a choice of wind speeds; None where no set is supported."""
     if not curves.panels:
         return None
-    figure = go.Figure(layout=figure_layout("True wind angle, degrees", "Boat speed, kn", legend=True))
+    figure = go.Figure(layout=figure_layout("True wind angle, degrees", "Boat speed, kn"))
     angles = [p.twa_deg for q in curves.panels for c in q.curves for s in c.stretches for p in s]
     figure.update_xaxes(range=[min(angles) - 3, max(angles) + 3], dtick=10)
     choices = [(f"{p.tws_kn:g} kn", _panel(p, palette)) for p in curves.panels]
@@ -186,6 +195,17 @@ def _crossings(crossings: Sequence[Change]) -> go.Scatter:
     )  # fmt: skip
 
 
+def _picks(picks: Sequence[Pick]) -> go.Scatter:
+    """Rings at the stretches' mean wind; `static/picks.js` knows the trace by its name and the rings by their keys."""
+    known = [p for p in reversed(picks) if p.tws_kn is not None and p.twa_deg is not None]
+    return go.Scatter(
+        x=[p.tws_kn for p in known], y=[p.twa_deg for p in known], customdata=[p.key for p in known],
+        text=[html.escape(p.said) for p in known], mode="markers", name="picks",
+        marker={"size": 10, "color": "rgba(255,255,255,0.75)", "line": {"color": MOVE_INK, "width": 2}},
+        hovertemplate="%{text}<extra></extra>",
+    )  # fmt: skip
+
+
 def _panel(panel: CurvePanel, palette: Palette) -> tuple[go.Scatter, ...]:
     traces = []
     for curve in panel.curves:
@@ -195,7 +215,7 @@ def _panel(panel: CurvePanel, palette: Palette) -> tuple[go.Scatter, ...]:
         traces.append(
             go.Scatter(
                 x=[round(d.twa_deg, 1) for d in dots], y=[round(d.bsp_kn, 2) for d in dots],
-                customdata=[round(d.tws_kn, 1) for d in dots], mode="markers", showlegend=False, legendgroup=sail_set,
+                customdata=[round(d.tws_kn, 1) for d in dots], mode="markers", legendgroup=sail_set,
                 marker={"size": 5, "color": palette.of(sail_set).ink, "opacity": 0.45}, name=html.escape(sail_set),
                 hovertemplate="window: %{y} kn at %{x}°, wind %{customdata} kn",
             )
@@ -208,7 +228,7 @@ def _curve(curve: SetCurve, palette: Palette) -> list[go.Scatter]:
     name = html.escape(curve.sail_set)
     dash = style.dash.replace(" ", "px,") + "px" if style.dash else "solid"
     out = []
-    for number, stretch in enumerate(curve.stretches):
+    for stretch in curve.stretches:
         angles = [p.twa_deg for p in stretch]
         banded = [p for p in stretch if p.bsp_low_kn is not None and p.bsp_high_kn is not None]
         out.append(
@@ -216,7 +236,7 @@ def _curve(curve: SetCurve, palette: Palette) -> list[go.Scatter]:
                 x=[p.twa_deg for p in banded] + [p.twa_deg for p in reversed(banded)],
                 y=[_r(p.bsp_high_kn) for p in banded] + [_r(p.bsp_low_kn) for p in reversed(banded)],
                 fill="toself", fillcolor=f"rgba{(*(int(style.ink[i : i + 2], 16) for i in (1, 3, 5)), 0.16)}",
-                mode="lines", line={"width": 0}, hoverinfo="skip", showlegend=False, legendgroup=curve.sail_set,
+                mode="lines", line={"width": 0}, hoverinfo="skip", legendgroup=curve.sail_set,
             )
         )  # fmt: skip
         spans = [f"{p.bsp_low_kn:.2f} to {p.bsp_high_kn:.2f}" if p in banded else "open" for p in stretch]
@@ -225,7 +245,7 @@ def _curve(curve: SetCurve, palette: Palette) -> list[go.Scatter]:
                 x=angles, y=[_r(p.bsp_kn) for p in stretch], customdata=spans,
                 mode="lines+markers" if len(stretch) == 1 else "lines",
                 line={"color": style.ink, "width": 2.4, "dash": dash},
-                name=name, legendgroup=curve.sail_set, showlegend=number == 0,
+                name=name, legendgroup=curve.sail_set,
                 hovertemplate="%{y} kn at %{x}° (90 %: %{customdata})",
             )
         )  # fmt: skip

@@ -14,8 +14,10 @@ from markupsafe import Markup
 INK, GRID = "#1c2328", "#dcd8cf"
 
 
-def figure_layout(x_title: str, y_title: str, *, legend: bool) -> dict[str, Any]:
-    """The look that all figures share."""
+def figure_layout(x_title: str, y_title: str) -> dict[str, Any]:
+    """The look that all figures share. Margins are fixed and there is no legend: the key below the figure serves both
+    forms of it, and the plot keeps its size whatever is shown.
+    """
     axis = {
         "gridcolor": GRID,
         "zeroline": False,
@@ -23,18 +25,16 @@ def figure_layout(x_title: str, y_title: str, *, legend: bool) -> dict[str, Any]
         "ticks": "outside",
         "tickcolor": GRID,
         "fixedrange": False,
-        "automargin": True,
     }
     return {
         "template": "none",
         "paper_bgcolor": "rgba(0,0,0,0)",
         "plot_bgcolor": "#ffffff",
         "font": {"family": "system-ui, sans-serif", "size": 13, "color": INK},
-        "margin": {"l": 52, "r": 14, "t": 14, "b": 48},
+        "margin": {"l": 62, "r": 14, "t": 14, "b": 52},
         "xaxis": {**axis, "title": {"text": x_title}},
         "yaxis": {**axis, "title": {"text": y_title, "standoff": 10}},
-        "showlegend": legend,
-        "legend": {"orientation": "h", "y": 1.02, "yanchor": "bottom", "x": 0},
+        "showlegend": False,
         "hoverlabel": {"bgcolor": "#ffffff", "bordercolor": INK, "font": {"color": INK}, "align": "left"},
         "hovermode": "closest",
         "modebar": {"bgcolor": "rgba(0,0,0,0)", "color": "#8d8a82", "activecolor": INK},

@@ -39,6 +39,15 @@ class Drawing:
         """A straight line."""
         self.add("line", x1=x1, y1=y1, x2=x2, y2=y2, **attributes)
 
+    def dots(self, places: Sequence[tuple[float, float]], radius: float, colour: str, opacity: float) -> None:
+        """Round dots as one path: a large season has hundreds in one drawing."""
+        path = "".join(f"M{short(x)} {short(y)}h0" for x, y in places)
+        if path:
+            self.add(
+                "path", d=path, fill="none", stroke=colour, stroke_width=2 * radius, stroke_linecap="round",
+                opacity=opacity,
+            )  # fmt: skip
+
     def hatch(self, name: str, colour: str, *, gap: float = 5.0, width: float = 1.4, angle_deg: float = 45.0) -> str:
         """Defines a hatching and returns the paint that refers to it. `name` must be unique on the page."""
         self._parts.append(

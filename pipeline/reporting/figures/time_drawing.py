@@ -10,6 +10,7 @@ from markupsafe import Markup
 from pipeline.reporting.figures.axes import AXIS, GRID, Scale, round_step, ticks
 from pipeline.reporting.figures.svg import Drawing, fitting_size, short
 from pipeline.reporting.palette import Palette
+from pipeline.reporting.records.race_courses import Pick
 from pipeline.reporting.records.timeline import Reading, SessionLine
 
 WIDE, NARROW, HEIGHT = 1000.0, 400.0, 118.0
@@ -25,8 +26,13 @@ WIND_INK, SPEED_INK, ASIDE_INK = "#5c6266", "#1c2328", "#8f887a"
 NAME_SIZES = (12.0, 10.0, 8.5)
 
 
-def draw_session(line: SessionLine, palette: Palette, *, narrow: bool, prefix: str) -> Markup:
-    """The bar of sets, ticks of steady and set-aside time, and below it wind and speed of the steady windows."""
+def draw_session(
+    line: SessionLine, palette: Palette, *, narrow: bool, prefix: str, picks: Sequence[Pick] = ()
+) -> Markup:
+    """The bar of sets, ticks of steady and set-aside time, and below it wind and speed of the steady windows.
+
+    `picks` of the session stand as frames on the bar.
+    """
     width = NARROW if narrow else WIDE
     drawing = Drawing(width, HEIGHT, label=describe(line), kind="narrow" if narrow else "wide")
     whole_s = (line.end - line.start).total_seconds()
@@ -45,6 +51,13 @@ def draw_session(line: SessionLine, palette: Palette, *, narrow: bool, prefix: s
         if size:
             name = stretch.sail_set
             drawing.text(x0 + 3, 17, name, title=said, class_="barname", style=f"font-size:{size:g}px")
+    for pick in picks:
+        if line.start <= pick.start < line.end:
+            a, b = (min(x((t - line.start).total_seconds()), x.end) for t in (pick.start, pick.end))
+            drawing.add(
+                "rect", x=a, y=1, width=max(2.0, b - a), height=24, class_="pickable frame", data_pick=pick.key,
+                title=pick.said,
+            )  # fmt: skip
     _draw_ticks(drawing, x, line.start, line.steady, 28.7, "#1c2328")
     _draw_ticks(drawing, x, line.start, [(begin, end) for begin, end, _ in line.aside], 33.7, ASIDE_INK)
     _draw_readings(drawing, line, x, width)
@@ -73,19 +86,25 @@ def _draw_ticks(
         drawing.add("path", d=path, fill="none", stroke=ink, stroke_width=3.4)
 
 
-def _draw_clock(drawing: Drawing, line: SessionLine, x: Scale) -> None:
-    whole_min = (line.end - line.start).total_seconds() / 60.0
+def clock_marks(start: datetime, end: datetime, x: Scale) -> list[tuple[float, str]]:
+    """Round times within a span, as many as leave room for their labels: place (`x` in seconds from `start`), text."""
+    whole_min = (end - start).total_seconds() / 60.0
     room = max(1.0, (x.end - x.start) / 64.0)
     step = next((s for s in CLOCK_STEPS_MIN if whole_min / s <= room), CLOCK_STEPS_MIN[-1])
-    midnight = line.start.replace(hour=0, minute=0, second=0, microsecond=0)
-    k = int((line.start - midnight) / timedelta(minutes=step))
-    while (at := midnight + timedelta(minutes=step * k)) <= line.end:
-        place = x((at - line.start).total_seconds())
-        if at >= line.start:
-            drawing.line(place, 24, place, HEIGHT - 16, stroke=GRID, stroke_width=0.8)
-            if place < x.end - 24 or k == 0:
-                drawing.text(place + 2, HEIGHT - 4, f"{at:%H:%M}" if step < 1440 else f"{at:%d %b}", class_="tick")
+    midnight = start.replace(hour=0, minute=0, second=0, microsecond=0)
+    k = -(-int((start - midnight).total_seconds()) // (60 * step))
+    marks = []
+    while (at := midnight + timedelta(minutes=step * k)) <= end:
+        marks.append((x((at - start).total_seconds()), f"{at:%H:%M}" if step < 1440 else f"{at:%d %b}"))
         k += 1
+    return marks
+
+
+def _draw_clock(drawing: Drawing, line: SessionLine, x: Scale) -> None:
+    for place, text in clock_marks(line.start, line.end, x):
+        drawing.line(place, 24, place, HEIGHT - 16, stroke=GRID, stroke_width=0.8)
+        if place < x.end - 24:
+            drawing.text(place + 2, HEIGHT - 4, text, class_="tick")
 
 
 def _draw_readings(drawing: Drawing, line: SessionLine, x: Scale, width: float) -> None:

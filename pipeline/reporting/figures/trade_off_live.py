@@ -18,7 +18,7 @@ def live_trade_off(curve: TradeOff) -> Markup | None:
     """Steps with intervals, the sails left ashore on hovering; None with fewer than two points."""
     if len(curve.points) < 2:
         return None
-    figure = go.Figure(layout=figure_layout(axis_title(curve), "Loss, seconds a nautical mile", legend=False))
+    figure = go.Figure(layout=figure_layout(axis_title(curve), "Loss, seconds a nautical mile"))
     loss = [p.loss_s or 0.0 for p in curve.points]
     up = [0.0 if p.high_s is None else p.high_s - v for p, v in zip(curve.points, loss, strict=True)]
     down = [0.0 if p.low_s is None else v - p.low_s for p, v in zip(curve.points, loss, strict=True)]

@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
 import polars as pl
+from numpy.typing import NDArray
+from scipy.interpolate import RegularGridInterpolator
 
 from pipeline.reporting.records.changes import Change
 from pipeline.reporting.records.frames import window_minutes
@@ -48,7 +51,7 @@ class Node:
 
 @dataclass(frozen=True, slots=True)
 class WindowDot:
-    """One steady window near the line; `of_b`: sailed under set b."""
+    """One steady window near the line; `of_b`: sailed under set b. `bsp_kn` is moved to the line along its surface."""
 
     of_b: bool
     x: float
@@ -57,13 +60,16 @@ class WindowDot:
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """One crossing to look at: held value, designed and measured crossing, ends of the interval where closed."""
+    """One place to look at: held value, designed and measured crossing, ends of the interval where closed; `sailed`:
+    where on the line the boat was, for the evidence of a stretch.
+    """
 
     at: float
-    designed: float | None
-    measured: float | None
-    low: float | None
-    high: float | None
+    designed: float | None = None
+    measured: float | None = None
+    low: float | None = None
+    high: float | None = None
+    sailed: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,17 +131,18 @@ def close_up(
 ) -> CloseUp | None:
     """Slices at up to three of `spots` (sorted by `at`); None where the surfaces say nothing at any of them."""
     chosen = {min(len(spots) - 1, int(len(spots) * part)): None for part in PARTS} if spots else {}
-    slices = tuple(s for k in chosen if (s := _slice(tables, set_a, set_b, along, spots[k])) is not None)
+    slices = tuple(s for k in chosen if (s := slice_at(tables, set_a, set_b, along, spots[k])) is not None)
     return CloseUp(set_a, set_b, along, slices) if slices else None
 
 
-def _slice(tables: Mapping[str, pl.DataFrame], set_a: str, set_b: str, along: str, spot: Spot) -> Slice | None:
+def slice_at(tables: Mapping[str, pl.DataFrame], set_a: str, set_b: str, along: str, spot: Spot) -> Slice | None:
+    """Both sets along one line about `spot`; None where fewer than two of its nodes are reached by either."""
     held = "twa_deg" if along == "tws_kn" else "tws_kn"
-    ends = [v for v in (spot.designed, spot.measured, spot.low, spot.high) if v is not None]
+    ends = [v for v in (spot.designed, spot.measured, spot.low, spot.high, spot.sailed) if v is not None]
     low, high = min(ends) - BEYOND[along], max(ends) + BEYOND[along]
     on_line = ((pl.col(held) - spot.at).abs() < 1e-6) & pl.col(along).is_between(low, high)
-    levels = {name: _levels(tables["surfaces"].filter(on_line, pl.col("sail_set") == name), along) for name in
-              (set_a, set_b)}  # fmt: skip
+    surfaces = {name: tables["surfaces"].filter(pl.col("sail_set") == name) for name in (set_a, set_b)}
+    levels = {name: _levels(surfaces[name].filter(on_line), along) for name in (set_a, set_b)}
     ahead = _differences(tables["set_differences"].filter(on_line), set_a, set_b, along)
     nodes = tuple(
         Node(x, levels[set_a].get(x), levels[set_b].get(x), *ahead.get(x, (None, None, None, None, False)))
@@ -143,22 +150,52 @@ def _slice(tables: Mapping[str, pl.DataFrame], set_a: str, set_b: str, along: st
     )
     if len(nodes) < 2:
         return None
-    near = tables["windows"].with_columns(pl.col("twa_deg").abs()).filter(
-        (pl.col(held) - spot.at).abs() <= NEAR[held], pl.col(along).is_between(nodes[0].x, nodes[-1].x),
-        pl.col("sail_set").is_in([set_a, set_b]),
-    ).sort("start", "sail_set").with_columns(minutes=window_minutes())  # fmt: skip
+    near = (
+        tables["windows"]
+        .with_columns(pl.col("twa_deg").abs())
+        .filter(
+            (pl.col(held) - spot.at).abs() <= NEAR[held],
+            pl.col(along).is_between(nodes[0].x, nodes[-1].x),
+            pl.col("sail_set").is_in([set_a, set_b]),
+        )
+        .sort("start", "sail_set")
+        .with_columns(minutes=window_minutes())
+    )
     thinned = near.gather_every(-(-near.height // MOST_DOTS)) if near.height > MOST_DOTS else near
     parts = [near.filter(pl.col("sail_set") == name) for name in (set_a, set_b)]
     return Slice(
         spot,
         nodes,
-        tuple(
-            WindowDot(name == set_b, x, bsp) for name, x, bsp in thinned.select("sail_set", along, "bsp_kn").iter_rows()
-        ),
+        tuple(d for name in (set_a, set_b) for d in _dots(thinned, surfaces[name], name, name == set_b, along, spot)),
         (parts[0].height, parts[1].height),
         (float(parts[0]["minutes"].sum() or 0.0), float(parts[1]["minutes"].sum() or 0.0)),
         near["start"].dt.date().n_unique(),
     )
+
+
+def _dots(near: pl.DataFrame, surface: pl.DataFrame, name: str, of_b: bool, along: str, spot: Spot) -> list[WindowDot]:
+    """Windows of one set as they would lie on the line: times the ratio of the surface there to that at the window."""
+    own = near.filter(pl.col("sail_set") == name)
+    if own.is_empty():
+        return []
+    place = own.select("tws_kn", "twa_deg").to_numpy()
+    on_line = place.copy()
+    on_line[:, 1 if along == "tws_kn" else 0] = spot.at
+    ratio = _log_speeds(surface, on_line) - _log_speeds(surface, place)
+    moved = own["bsp_kn"].to_numpy() * np.exp(np.where(np.isfinite(ratio), ratio, 0.0))
+    return [WindowDot(of_b, float(x), float(v)) for x, v in zip(own[along], moved, strict=True)]
+
+
+def _log_speeds(surface: pl.DataFrame, places: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Log of the surface at (TWS, TWA), bilinear between nodes; NaN out of reach."""
+    winds, angles = (np.unique(surface[c].to_numpy()) for c in ("tws_kn", "twa_deg"))
+    if min(winds.size, angles.size) < 2:
+        return np.full(len(places), np.nan)
+    values = np.full((winds.size, angles.size), np.nan)
+    at = np.searchsorted(winds, surface["tws_kn"]), np.searchsorted(angles, surface["twa_deg"])
+    values[at] = surface["bsp_kn"].cast(pl.Float64).fill_null(np.nan).to_numpy()
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return RegularGridInterpolator((winds, angles), np.log(values), bounds_error=False)(places)
 
 
 def _levels(rows: pl.DataFrame, along: str) -> dict[float, Level]:

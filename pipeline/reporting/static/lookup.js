@@ -1,6 +1,7 @@
 // The question box: which set at this wind and angle? The sentences come with the page; this finds the nearest place.
 (() => {
   "use strict";
+  const mark = document.documentElement.dataset.decimal;
   for (const box of document.querySelectorAll("[data-lookup]")) {
     const known = JSON.parse(document.getElementById(box.dataset.lookup).textContent);
     const wind = box.querySelector("[name=wind]");
@@ -11,7 +12,7 @@
       const asked = [Number(wind.value), Number(angle.value)];
       const steps = asked.map((value, i) => Math.round(value / known.step[i]));
       const empty = wind.value === "" || angle.value === "";
-      const place = steps.map((n, i) => `${Number((n * known.step[i]).toFixed(3))}${i ? "°" : " kn"}`).join(", ");
+      const place = steps.map((n, i) => `${String(Number((n * known.step[i]).toFixed(3))).replace(".", mark)}${i ? "°" : " kn"}`).join(", ");
       const [first, ...rest] = known.places[steps.join(" ")] || ["not sailed enough to say."];
       const lines = [`${place}: ${first}`, ...rest];
       output.replaceChildren(...(empty ? [] : lines).map((line, i) => {
