@@ -63,12 +63,26 @@ def full_disks(bench: Bench, places: int) -> Iterator[tuple[str, str | None]]:
             subprocess.run(["umount", str(disk)], check=True)
 
 
+def little_memory(bench: Bench, places: int) -> Iterator[tuple[str, str | None]]:
+    """Runs that may not have more than so much address space: the system's own way to say that memory is out."""
+    out = bench.folder / "starved"
+    for i, megabytes in enumerate(np.geomspace(200, 4000, places)):
+        start = STARTS[i % len(STARTS)]
+        shutil.rmtree(out, ignore_errors=True)
+        if start != "empty":
+            shutil.copytree(bench.earlier[start], out)
+        limited = ["prlimit", f"--as={int(megabytes * 1e6)}", *COMMAND, "run", str(bench.campaign), "--out", str(out)]
+        status = subprocess.run(limited, **settings(), check=False, timeout=600).returncode
+        yield f"{start}, {megabytes:.0f} MB, status {status}", looked_at(bench, start, out) or after(bench, out)
+
+
 def main() -> int:
     """Print every failure and the counts; status 1 where anything broke."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--kills", type=int, default=20)
     parser.add_argument("--at-boundaries", type=int, default=2, help="kills at each boundary of stages")
     parser.add_argument("--disks", type=int, default=0, help="sizes of full disk (needs the superuser)")
+    parser.add_argument("--memory", type=int, default=0, help="limits of memory")
     parser.add_argument("--seed", type=int, default=1)
     arguments = parser.parse_args()
     rng = np.random.default_rng(arguments.seed)
@@ -85,10 +99,13 @@ def main() -> int:
                 start, late = STARTS[n // BURST % len(STARTS)], [0.0, *rng.uniform(0, 0.15, BURST - 1)]
                 what = f"kills {', '.join(f'{x:.3f}' for x in late)} s after the beginning of {boundary}, from {start}"
                 broken += _tell(what, disturb(bench, start, [kill_at(boundary, x) for x in late]))
-        if arguments.disks:
-            for what, wrong in full_disks(bench, arguments.disks):
-                print(what, flush=True)
-                broken += _tell(f"full disk: {what}", wrong)
+        for name, tried in (
+            ("full disk", full_disks(bench, arguments.disks)),
+            ("little memory", little_memory(bench, arguments.memory)),
+        ):
+            for what, wrong in tried:
+                print(f"{name}: {what}", flush=True)
+                broken += _tell(f"{name}: {what}", wrong)
     print(f"{broken} broken")
     return int(broken > 0)
 
