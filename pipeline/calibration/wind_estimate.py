@@ -30,7 +30,7 @@ from pipeline.calibration.wind_days import SCHEMA as DAYS_SCHEMA
 from pipeline.calibration.wind_days import by_day
 from pipeline.calibration.wind_fit import BOAT, BY_SET, CHAIN, collect
 from pipeline.calibration.wind_pieces import Pieces, pieces_of
-from pipeline.calibration.wind_solve import GroundPrior, Solution, solve
+from pipeline.calibration.wind_solve import SETS_DIFFER_BELOW, GroundPrior, Solution, solve
 from pipeline.calibration.wind_steps import SAIL_CHANGE, wind_steps
 from pipeline.calibration.wind_symmetry import DaySymmetry, symmetry_by_day
 from pipeline.campaign.settings import DEFAULT_CORRECTIONS, Boat
@@ -60,8 +60,8 @@ class WindEstimate:
 
     A parameter is a name, or a name and a sail set. Arrays and tuples are in the order of `parameters`, the boat's
     three first. `proposed`: what should stand in boat.toml; `sd`, `covariance`; `low`, `high`: 90 % interval, for the
-    sets jointly; all NaN where nothing could be estimated. `in_use` by parameter; `known`: False where the data cannot
-    say, to be left blank;
+    sets jointly until their upwash is all but certainly not as in use; all NaN where nothing could be estimated.
+    `in_use` by parameter; `known`: False where the data cannot say, to be left blank;
     `evidence`: what it rests on. `counts`: tacks, gybes, bear aways, round ups, sail changes, days, minutes used.
     `correlation`: remarks on what cannot be told apart. `per_day`: see `wind_days.by_day`, for drift; `steps`: see
     `wind_steps.wind_steps`. `day_offset_sd_deg`: by how much the offset differs from day to day.
@@ -152,7 +152,7 @@ def _as_estimate(
     covariance = pick @ answer.covariance @ pick.T + model
     sd = np.sqrt(np.diag(covariance))
     known = _known(names, sd, answer)
-    reach = sd * [HALF_90 if isinstance(k, str) else _joint_quantile(keys, known, k[0]) for k in keys]
+    reach = sd * [HALF_90 if isinstance(k, str) else _set_quantile(keys, known, k[0], answer) for k in keys]
     minutes = {s: pieces.seconds[pieces.sail_set == k].sum() / 60.0 for k, s in enumerate(pieces.sets)}
     return WindEstimate(
         parameters=tuple(keys),
@@ -172,12 +172,15 @@ def _as_estimate(
     )
 
 
-def _joint_quantile(keys: Sequence[Key], known: Sequence[bool], name: str) -> float:
-    """Half width, in standard deviations, of intervals that hold for all of a boat's sets together nine times in ten.
+def _set_quantile(keys: Sequence[Key], known: Sequence[bool], name: str, answer: Solution) -> float:
+    """Half width, in standard deviations, of a set's 90 % interval.
 
-    Each alone, one of ten sets would be corrected on a boat that needs nothing (Bonferroni; the sets' errors agree
-    little).
+    Each alone, one of ten sets would be corrected on a boat that needs nothing. So they hold for all of a boat's sets
+    together nine times in ten (Bonferroni; the sets' errors agree little), until the sets as a whole have shown that
+    their upwash is not as in use: then each stands for itself (Fisher's protected comparison).
     """
+    if name == "upwash_deg" and answer.sets_as_in_use < SETS_DIFFER_BELOW:
+        return HALF_90
     count = sum(k for key, k in zip(keys, known, strict=True) if not isinstance(key, str) and key[0] == name)
     return float(ndtri(1.0 - 0.05 / max(count, 1)))
 

@@ -5,14 +5,23 @@
     python tests/benchmarks/score_calibration.py --seeds 501-505 --borders
 
 Without `--borders`: per parameter the error (rms, median, worst), the share of seasons within the goal, and the share
-of 90 % intervals that hold the truth; on clean seasons whether every interval holds "no change". With it: upwash
-differs by set; borders are fitted from windows (a) as in use, (b) with the proposals written into boat.toml, (c) with
-the true values. Borders are matched to those of c branch by branch (one to one, the nearest of the same pair on the
-same line first); those without a partner are counted. Printed by axis: the size of a - c and of b - c and their ratio
-(all matched, and those within `NEAR` in both: a fit's jump to another branch is no bias), and the share of the bias
-left: what of b - c goes with the bias that upwash gives by first order from the truth (`border_bias`), over what of
-a - c does. Differences of the fits that have nothing to do with upwash drop out of that. Last, how often border
-intervals hold, with and without the doubt that the calibration leaves.
+of 90 % intervals that hold the truth; and in how many seasons every interval of the table `calibration` holds "no
+change" (on clean seasons all should).
+
+With it: upwash differs by set, nothing else is wrong; borders are fitted from windows (a) as in use, (b) with the
+proposals written into boat.toml, (c) with the true values. Borders are matched to those of c branch by branch (one to
+one, the nearest of the same pair on the same line first); those without a partner are counted. Pooled over all borders,
+by axis, all matched and those within `NEAR` in both (a fit's jump to another branch is no bias), with 90 % intervals
+from seasons drawn anew, three answers to "how much of the bias from upwash is left":
+
+- `fits`: rms of b - c over rms of a - c. The truth's fit as the baseline takes out what has nothing to do with upwash,
+  but the proposals' own error, that of the other parameters' proposals, and the fit's answer to other windows stay in.
+- `systematic`: what of b - c goes with the bias that the true upwash gives by first order (`border_bias`), over what of
+  a - c does. The bias proper: errors of either fit that do not go with upwash drop out.
+- `by upwash`: rms of the first-order bias of the upwash left in by b over that of a. No fit in it, but the error of the
+  proposed upwash.
+
+Last, how often border intervals hold, with and without the doubt that the calibration leaves.
 """
 
 from __future__ import annotations
@@ -21,7 +30,7 @@ import argparse
 import sys
 import tempfile
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
@@ -29,11 +38,12 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
+import polars.selectors as cs
 from threadpoolctl import threadpool_limits
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from pipeline.calibration.calibration_rows import proposals_from
+from pipeline.calibration.calibration_rows import proposals_from, value_in_use
 from pipeline.calibration.proposals import on_paper
 from pipeline.calibration.season import calibrate
 from pipeline.calibration.wind_doubt import doubt_by_set
@@ -61,6 +71,7 @@ FARTHEST = {"tws_kn": 6.0, "twa_deg": 25.0}
 NEAR = {"tws_kn": 3.0, "twa_deg": 12.0}
 VARIANTS = ("in use", "proposed", "true")
 DOUBTED = ("in use", "proposed")
+DRAWN_SEASONS = 4000
 
 
 @dataclass(frozen=True)
@@ -108,7 +119,7 @@ def score_parameters(task: tuple[int, str], calibration: str) -> list[tuple]:
     columns = ("parameter", "sail_set", "in_use", "proposed", "proposed_low", "proposed_high")
     for name, sail_set, in_use, value, low, high in table.select(columns).iter_rows():
         true = true_value(season.truth, name, sail_set)
-        if value is not None and true is not None:
+        if value is not None:
             rows.append((*task, name, sail_set, in_use, true, value, low, high))
     return rows
 
@@ -126,7 +137,8 @@ def show_parameters(rows: Sequence[tuple]) -> None:
         unchanged=(pl.col("low") <= pl.col("in_use")) & (pl.col("in_use") <= pl.col("high")),
         what=pl.col("parameter") + pl.when(pl.col("sail_set").is_null()).then(pl.lit("")).otherwise(pl.lit(" by set")),
     )
-    for (what,), part in table.group_by("what", maintain_order=True):
+    told = table.drop_nulls("truth")
+    for (what,), part in told.group_by("what", maintain_order=True):
         error = part["error"].abs()
         goal = GOALS.get(str(what))
         within = "" if goal is None else f"within {goal} {(error <= goal).sum()} of {len(error)}, "
@@ -135,14 +147,14 @@ def show_parameters(rows: Sequence[tuple]) -> None:
             f"bias {part['error'].mean():+.4f}, {within}interval holds {part['held'].sum()} of {len(error)}, "
             f"half width {part['half'].median():.4f}"
         )
-    whole = table.filter(pl.col("sail_set").is_null())
-    print(f"pooled coverage: boat {whole['held'].mean():.3f}, boat and sets {table['held'].mean():.3f}")
-    for name, part in (("boat", whole), ("boat and sets", table)):
-        seasons = part.group_by("seed", "boat").agg(pl.col("unchanged").all(), pl.col("held").mean())
+    whole = told.filter(pl.col("sail_set").is_null())
+    print(f"pooled coverage: boat {whole['held'].mean():.3f}, boat and sets {told['held'].mean():.3f}")
+    for name, part in (("boat", table.filter(pl.col("sail_set").is_null())), ("boat and sets", table)):
+        seasons = part.group_by("seed", "boat").agg(pl.col("unchanged").all())
         print(
             f"{name}: seasons whose every interval holds the value in use {seasons['unchanged'].sum()}/{len(seasons)}"
         )
-    by_one = whole.group_by("parameter", maintain_order=True).agg(pl.col("unchanged").mean())
+    by_one = table.group_by("what", maintain_order=True).agg(pl.col("unchanged").mean())
     print("intervals that hold the value in use:", {k: round(v, 2) for k, v in by_one.iter_rows()})
 
 
@@ -199,15 +211,22 @@ def moved(of: pl.DataFrame, truly_cut: pl.DataFrame, name: str) -> pl.DataFrame:
     return true.join(pl.DataFrame(pairs, schema=schema, orient="row"), on="true", how="left").drop("true")
 
 
-def first_order(truth: Truth, borders: pl.DataFrame) -> pl.Series:
-    """Bias of each border that the upwash in these seasons gives by first order, null where that says nothing."""
-    left_in = truth.calibration.upwash_by_set_deg
-    out = []
+def first_order(truth: Truth, borders: pl.DataFrame, boats: Mapping[str, Boat]) -> pl.DataFrame:
+    """Bias of each border by first order from the upwash that each boat leaves in, a column `first_order NAME`.
+
+    Null where first order says nothing: where the bias of `in use` would be more than `NEAR`.
+    """
+    true = truth.calibration.upwash_by_set_deg
+    left_in = {
+        name: {s: u - value_in_use(boat.calibration, "upwash_deg", None, s) for s, u in true.items()}
+        for name, boat in boats.items()
+    }
+    rows = []
     for a, b, mode, along, at, crossing in borders.select(*BORDER_KEYS, "crossing_true").iter_rows():
-        known = mode == "fixed-angle" and a in left_in and b in left_in
-        by = border_bias(truth, a, b, along, at, crossing, left_in) if known else None
-        out.append(by if by is not None and abs(by) <= NEAR[along] else None)
-    return pl.Series("first_order", out, dtype=pl.Float64)
+        known = mode == "fixed-angle" and a in true and b in true
+        by = [border_bias(truth, a, b, along, at, crossing, left_in[n]) if known else None for n in DOUBTED]
+        rows.append(by if by[0] is not None and abs(by[0]) <= NEAR[along] else [None] * len(DOUBTED))
+    return pl.DataFrame(rows, schema={f"first_order {n}": pl.Float64 for n in DOUBTED}, orient="row")
 
 
 def score_the_borders(task: tuple[int, str], slips: str) -> dict[str, object]:
@@ -230,7 +249,7 @@ def score_the_borders(task: tuple[int, str], slips: str) -> dict[str, object]:
     scores |= {f"{n}, doubt carried": score_borders(cuts[n][0], cuts[n][2], season.truth) for n in DOUBTED}
     return {
         "task": task,
-        "matched": matched.with_columns(first_order(season.truth, matched)),
+        "matched": pl.concat((matched, first_order(season.truth, matched, boats)), how="horizontal"),
         "scores": scores,
         "upwash": [(u, said.get(s), said[None]) for s, u in true.items() if minutes.get(s, 0.0) >= LEAST_MINUTES],
     }
@@ -240,30 +259,47 @@ def _rms(values: pl.Series | np.ndarray) -> float:
     return float(np.sqrt(np.mean(np.square(np.asarray(values, dtype=float))))) if len(values) else float("nan")
 
 
-def _left(part: pl.DataFrame, unit: str) -> str:
-    """Sizes of the departures in use and as proposed, their ratios, and the share of the bias left."""
+def _left(part: pl.DataFrame, unit: str, seasons: int) -> Iterator[str]:
+    """Lines: sizes of the departures as in use and as proposed, and by each measure the share of the bias left."""
+    if part.is_empty():
+        yield "none"
+        return
     a, b = part["in use"].to_numpy(), part["proposed"].to_numpy()
-    if len(a) == 0:
-        return "none"
-    of = {"rms": _rms, "mean size": lambda x: np.mean(np.abs(x)), "median size": lambda x: np.median(np.abs(x))}
-    said = [f"{k} {f(a):.3f} -> {f(b):.3f} {unit} ({f(b) / f(a):.3f})" for k, f in of.items()]
-    by = part["first_order"].fill_null(0.0).to_numpy()
-    found, left = a @ by / (by @ by), b @ by / (by @ by)
-    share = f"of the first order's bias ({part['first_order'].count()}) found {found:.2f} -> {left:.2f}"
-    return f"{len(a)}: " + ", ".join(said) + f"; {share}, share left {left / found:.3f}"
+    said = [
+        f"{k} {f(np.abs(a)):.3f} -> {f(np.abs(b)):.3f} {unit}" for k, f in (("mean", np.mean), ("median", np.median))
+    ]
+    yield f"{len(a)} borders, size {', '.join(said)}"
+    part = part.with_columns(cs.starts_with("first_order").fill_null(0.0))
+    was, by, left_by = (part[c] for c in ("in use", "first_order in use", "first_order proposed"))
+    known = int((by != 0.0).sum())
+    sums = {
+        "fits": (was * was, part["proposed"] ** 2, 0.5, len(part)),
+        f"systematic ({known} borders)": (was * by, part["proposed"] * by, 1.0, float(by @ by)),
+        f"by upwash ({known} borders)": (by * by, left_by * left_by, 0.5, known),
+    }
+    drawn = np.random.default_rng(1).integers(0, seasons, (DRAWN_SEASONS, seasons))
+    for name, (before, after, power, scale) in sums.items():
+        each = np.zeros((2, seasons))
+        for row, values in zip(each, (before, after), strict=True):
+            np.add.at(row, part["season"].to_numpy(), values.to_numpy())
+        shares = [float(np.sign(y / x) * abs(y / x) ** power) for x, y in (each.sum(axis=1), *each[:, drawn].sum(2).T)]
+        low, high = np.quantile(shares[1:], (0.05, 0.95))
+        ends = " -> ".join(f"{np.sign(x) * abs(x / scale) ** power:.3f}" for x in each.sum(axis=1))
+        yield f"  {name}: {ends}, share left {shares[0]:.3f} ({low:.3f} to {high:.3f})"
 
 
 def show_borders(seasons: Sequence[Mapping[str, object]]) -> None:
     """Print the bias that upwash leaves in the borders as in use and with the proposals, and how borders hold."""
-    everything = pl.concat([s["matched"] for s in seasons])  # type: ignore[misc]
+    tables: list[pl.DataFrame] = [s["matched"].with_columns(season=pl.lit(i)) for i, s in enumerate(seasons)]  # type: ignore[attr-defined]
+    everything = pl.concat(tables)
     for along, unit in (("tws_kn", "kn"), ("twa_deg", "deg")):
         part = everything.filter(pl.col("along") == along)
         lost = {n: part[n].null_count() for n in DOUBTED}
         print(f"{along}: {len(part)} true borders, without a partner {lost}")
         part = part.drop_nulls(DOUBTED)
         near = part.filter(pl.all_horizontal(pl.col(n).abs() <= NEAR[along] for n in DOUBTED))
-        print(f"  matched {_left(part, unit)}")
-        print(f"  within {NEAR[along]:g} {unit} in both {_left(near, unit)}")
+        for what, chosen in (("matched", part), (f"within {NEAR[along]:g} {unit} in both", near)):
+            print(f"  {what}:", *_left(chosen, unit, len(seasons)), sep="\n    ")
     scores: dict[str, dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
     for season in seasons:
         for variant, values in season["scores"].items():  # type: ignore[attr-defined]

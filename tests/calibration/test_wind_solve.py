@@ -20,6 +20,18 @@ def _evidence(truth: np.ndarray, sd: np.ndarray, days: int) -> DayEvidence:
     return DayEvidence(precision, precision @ truth, USUAL_DIRECTION, USUAL_SPEED)
 
 
+def _sets(upwash: tuple[float, ...], sd: tuple[float, ...] | float) -> DayEvidence:
+    """Evidence on the upwash of each set, boat and departure together; sd infinite: none."""
+    p = parameter_count(len(upwash))
+    precision, weighed = np.zeros((1, p, p)), np.zeros((1, p))
+    for k, (value, own_sd) in enumerate(zip(upwash, np.broadcast_to(sd, len(upwash)), strict=True)):
+        row = np.zeros(p)
+        row[UPWASH] = row[len(BOAT) + k] = 1.0
+        precision[0] += np.outer(row, row) / own_sd**2
+        weighed[0] += row * value / own_sd**2
+    return DayEvidence(precision, weighed, USUAL_DIRECTION, USUAL_SPEED)
+
+
 def test_strong_evidence_is_taken_as_it_is_and_its_absence_leaves_the_prior():
     p = parameter_count(0)
     truth, sd = np.zeros(p), np.full(p, np.inf)
@@ -45,15 +57,7 @@ def test_a_ground_prior_is_kept_where_the_wind_says_nothing():
 
 def test_sets_without_data_take_the_boats_value_with_a_wider_interval():
     sets = 4
-    p = parameter_count(sets)
-    precision = np.zeros((1, p, p))
-    weighed = np.zeros((1, p))
-    for k, upwash in enumerate((3.0, 2.0, 2.6)):  # the fourth set never flown
-        row = np.zeros(p)
-        row[UPWASH] = row[len(BOAT) + k] = 1.0
-        precision[0] += np.outer(row, row) / 0.1**2
-        weighed[0] += row * upwash / 0.1**2
-    evidence = DayEvidence(precision, weighed, USUAL_DIRECTION, USUAL_SPEED)
+    evidence = _sets((3.0, 2.0, 2.6, 0.0), (0.1, 0.1, 0.1, np.inf))  # the fourth set never flown
     found = solve(evidence, None, np.zeros(sets * len(BY_SET)), CHAIN_IN_USE, None)
     value = found.mean[UPWASH] + found.mean[len(BOAT) : len(BOAT) + sets]
     np.testing.assert_allclose(value[:3], [3.0, 2.0, 2.6], atol=0.06)
@@ -69,6 +73,19 @@ def test_a_departure_in_use_counts_as_a_departure():
     none = _evidence(np.zeros(p), np.full(p, np.inf), 1)
     found = solve(none, None, np.array([2.0, 0.0]), CHAIN_IN_USE, None)
     assert found.mean[len(BOAT)] == pytest.approx(-2.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("departures", [(0.0, 0.0, 0.0), (1.5, -1.0, 0.0)])
+def test_sets_that_are_as_in_use_are_told_from_sets_that_are_not(departures: tuple[float, ...]):
+    """Whatever stands in boat.toml: what counts is whether it needs a change, and the boat's own is no part of it."""
+    in_use = np.array([*departures, 0.0, 0.0, 0.0])
+    alike = solve(_sets((1.0, 1.0, 1.0), 0.2), None, in_use, CHAIN_IN_USE, None)
+    apart = solve(_sets((2.5, -0.5, 1.0), 0.2), None, in_use, CHAIN_IN_USE, None)
+    # scatter of the evidence's own size is no sign of a difference
+    unsure = solve(_sets((2.5, -0.5, 1.0), 2.0), None, in_use, CHAIN_IN_USE, None)
+    assert alike.sets_as_in_use > 0.3
+    assert apart.sets_as_in_use < 1e-3
+    assert 0.02 < unsure.sets_as_in_use < alike.sets_as_in_use
 
 
 def _symmetry(offset_deg: np.ndarray, *, run: bool, turn: float, sd_deg: float = 0.1) -> DaySymmetry:
