@@ -60,7 +60,8 @@ class GroundPrior(NamedTuple):
 class Solution:
     """Mean and covariance of the changes (`BOAT`, then the sets' departures), and the spreads of days, twist, sets.
 
-    `sets_as_in_use`: chance that no set's upwash departs from the boat's otherwise than it does in use.
+    `set_sd`: of the sets' departures before their own data (root mean square over the spreads); `sets_as_in_use`:
+    chance that no set's upwash departs from the boat's otherwise than it does in use.
     """
 
     mean: Floats
@@ -119,7 +120,7 @@ def solve(
     inside = _weighted(weight, [a[2] for a in answers])
     apart = _weighted(weight, [np.outer(a[1] - mean, a[1] - mean) for a in answers])
     sets = len(set_in_use) // len(BY_SET)
-    own = [float(weight @ [s.set_upwash for s in tried]), float(weight @ [s.set_aws for s in tried])]
+    own = [float(np.sqrt(weight @ np.square([getattr(s, n) for s in tried]))) for n in ("set_upwash", "set_aws")]
     alike = np.array([s.set_upwash == ALIKE_SD_DEG for s in tried])
     as_in_use = log_weight[alike]
     if np.any(set_in_use):
