@@ -5,7 +5,7 @@ from datetime import datetime
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.calibration.proposals import (
@@ -137,6 +137,7 @@ some = st.builds(
 moments = st.datetimes(datetime(2020, 1, 1), datetime(2030, 1, 1)).map(lambda d: d.replace(microsecond=0))
 
 
+@settings(deadline=None)
 @given(periods=st.dictionaries(moments, some, max_size=3), factor=st.floats(0.6, 1.9))
 def test_any_calibration_reads_back(
     periods: dict[datetime, Corrections], factor: float, tmp_path_factory: pytest.TempPathFactory
