@@ -152,7 +152,7 @@ def _as_estimate(
     covariance = pick @ answer.covariance @ pick.T + model
     sd = np.sqrt(np.diag(covariance))
     known = _known(names, sd, answer)
-    reach = sd * [HALF_90 if isinstance(k, str) else _set_quantile(keys, known, k[0], answer) for k in keys]
+    reach = sd * [HALF_90 if isinstance(k, str) else set_quantile(keys, known, k[0], answer) for k in keys]
     minutes = {s: pieces.seconds[pieces.sail_set == k].sum() / 60.0 for k, s in enumerate(pieces.sets)}
     return WindEstimate(
         parameters=tuple(keys),
@@ -172,7 +172,7 @@ def _as_estimate(
     )
 
 
-def _set_quantile(keys: Sequence[Key], known: Sequence[bool], name: str, answer: Solution) -> float:
+def set_quantile(keys: Sequence[Key], known: Sequence[bool], name: str, answer: Solution) -> float:
     """Half width, in standard deviations, of a set's 90 % interval.
 
     Each alone, one of ten sets would be corrected on a boat that needs nothing. So they hold for all of a boat's sets

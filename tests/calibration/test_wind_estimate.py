@@ -10,9 +10,10 @@ import pytest
 from scipy import stats
 
 from pipeline.angles import wrap_180
-from pipeline.calibration.wind_estimate import WIND, WindEstimate, wind_estimate
+from pipeline.calibration.wind_estimate import WIND, WindEstimate, set_quantile, wind_estimate
+from pipeline.calibration.wind_fit import BY_SET
 from pipeline.calibration.wind_pieces import pieces_of
-from pipeline.calibration.wind_solve import GroundPrior
+from pipeline.calibration.wind_solve import GroundPrior, Solution
 from pipeline.calibration.wind_symmetry import symmetry_by_day
 from pipeline.campaign.boat_file import parse_boat
 from pipeline.campaign.settings import Boat
@@ -96,6 +97,20 @@ def test_intervals_of_sets_hold_for_all_of_them_together(found: WindEstimate):
     factor = (found.high - found.proposed)[at] / found.sd[at]
     np.testing.assert_allclose(factor, stats.norm.ppf(1.0 - 0.1 / count / 2.0))
     assert factor[0] > 1.9
+
+
+@pytest.mark.parametrize(("chance", "alone"), [(0.5, False), (0.02, False), (0.001, True)])
+def test_each_sets_interval_stands_for_itself_once_the_sets_have_shown_that_they_are_not_as_in_use(
+    chance: float, alone: bool
+):
+    """In upwash; the factor of wind speed keeps intervals that hold for all three sets together."""
+    keys = [*WIND, *((name, s) for name in BY_SET for s in ("J1", "J2", "A2", "A4"))]
+    known = [True] * len(WIND) + [True, True, False, True] * 2
+    answer = Solution(np.zeros(0), np.zeros((0, 0)), 0.1, 0.4, (), chance)
+    together = stats.norm.ppf(1.0 - 0.1 / 3 / 2.0)
+    upwash = stats.norm.ppf(0.95) if alone else together
+    assert set_quantile(keys, known, "upwash_deg", answer) == pytest.approx(upwash)
+    assert set_quantile(keys, known, "aws_factor", answer) == pytest.approx(together)
 
 
 def test_sets_come_with_their_own_figures(hidden: Sailed, found: WindEstimate):
