@@ -33,7 +33,7 @@ def day_of(wind_deg: float, symmetry_deg: float | None, boards: int = 20, sd_deg
         turn=np.full(rows, 0.75),
     )
     found = DayEvidence(precision, weighed, USUAL_DIRECTION, USUAL_SPEED)
-    answer = Solution(np.zeros(p), np.eye(p), 0.1, 0.3, ())
+    answer = Solution(np.zeros(p), np.eye(p), 0.1, 0.3, (), 0.5)
     frame = by_day(found, symmetry, answer, IN_USE, pl.Series([date(2027, 6, 1)]), ("awa_offset_deg", "upwash_deg"))
     (row,) = frame.iter_rows(named=True)
     assert row["parameter"] == "awa_offset_deg"  # nothing is known of upwash, so no row of it
