@@ -66,7 +66,7 @@ def frame_season(seen: Observations, boat: Boat) -> Frame:
     of_set: dict[str, tuple[str, ...]] = {}
     for k, name in enumerate(seen.sets):
         mine = seen.set_number == k
-        near = support.within_reach(seen.tws_kn[mine], angle[mine], tws_at, twa_at)
+        near = support.within_reach(seen.tws_kn[mine], angle[mine], tws_at, twa_at, support.LEADING_REACH)
         tws = np.concatenate([tws_at[near], seen.tws_kn[mine]])
         twa = np.concatenate([twa_at[near], angle[mine]])
         of_set[name] = names_for(name, boat, seen.starts[-1])

@@ -18,7 +18,7 @@ from pipeline.surfaces import parameters
 from pipeline.surfaces.components import Layout
 from pipeline.surfaces.coordinates import Floats, Ints
 from pipeline.surfaces.day_blocks import DayBlock, Weights, covariance, gradient
-from pipeline.surfaces.prior import component_covariance
+from pipeline.surfaces.prior import PriorMean, component_covariance
 
 N_SURFACE = parameters.SURFACE_COUNT
 
@@ -35,7 +35,7 @@ class DayData:
 @dataclass(frozen=True, slots=True)
 class Problem:
     """Everything fixed while parameters are sought. `y`: log speed; `extra_sd`: prior of each covariate;
-    `prior_mean` (p,) of the coefficients, None for 0.
+    `prior_mean` of the coefficients, None for 0.
     """
 
     layout: Layout
@@ -43,7 +43,7 @@ class Problem:
     y: Floats
     extra_sd: Floats
     wind_centre: float
-    prior_mean: Floats | None = None
+    prior_mean: PriorMean | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +96,7 @@ def evaluate(
     c = np.zeros(p)
     half_log, quad = 0.0, 0.0
     kept = []
-    start = np.zeros(p) if problem.prior_mean is None else problem.prior_mean
+    start = np.zeros(p) if problem.prior_mean is None else problem.prior_mean.at(named)
     for day in problem.days:
         rows, cols = day.block.rows, day.columns
         v, white = covariance(day.block, named, weight.of(rows))
@@ -128,7 +128,7 @@ def evaluate(
     grad = shift / parameters.PRIOR_SD
     residual, uncertainty, white_sd, effect, effect_left = np.zeros((5, n))
     if with_gradient:
-        grad[:N_SURFACE] -= _surface_gradient(problem, factors, whitened_mean, m_inverse, derivatives)
+        grad[:N_SURFACE] -= _surface_gradient(problem, named, factors, whitened_mean, m_inverse, derivatives)
     for day, (chol, zx, zy, white) in zip(problem.days, kept, strict=True):
         rows = day.block.rows
         inverse = linalg.cho_solve((chol, True), np.eye(len(rows)), check_finite=False)
@@ -190,6 +190,7 @@ def _root(cm: Floats, factors: list[tuple[slice, Floats]], extra_sd: Floats, fir
 
 def _surface_gradient(
     problem: Problem,
+    theta: dict[str, float],
     factors: list[tuple[slice, Floats]],
     whitened_mean: Floats,
     m_inverse: Floats,
@@ -197,9 +198,11 @@ def _surface_gradient(
 ) -> Floats:
     """Derivatives of the log marginal likelihood to the logs of the surface parameters.
 
-    Half the trace of dK (K^-1 (bb' + S) K^-1 - K^-1), block by block in whitened coordinates.
+    Half the trace of dK (K^-1 (bb' + S) K^-1 - K^-1), block by block in whitened coordinates; and dm K^-1 b
+    where the prior mean m moves (b: the posterior mean's distance from it).
     """
     out = dict.fromkeys(parameters.NAMES[:N_SURFACE], 0.0)
+    moved = {} if problem.prior_mean is None else problem.prior_mean.derivatives(theta)
     for (place, factor), d in zip(factors, derivatives, strict=True):
         g = np.outer(whitened_mean[place], whitened_mean[place]) + m_inverse[place, place]
         g[np.diag_indices_from(g)] -= 1.0
@@ -207,4 +210,7 @@ def _surface_gradient(
         outer = linalg.solve_triangular(factor, inner.T, lower=True, trans=1, check_finite=False)
         for name, dk in d.items():
             out[name] += 0.5 * float((outer * dk).sum())
+        pull = linalg.solve_triangular(factor, whitened_mean[place], lower=True, trans=1, check_finite=False)
+        for name, dm in moved.items():
+            out[name] += float(pull @ dm[place])
     return np.array([out[name] for name in parameters.NAMES[:N_SURFACE]])

@@ -31,6 +31,8 @@ SURFACE_PARAMETERS: tuple[Parameter, ...] = (
     Parameter("set_sd", 0.05, 0.7, "spread of the sets' departures about their means"),
     Parameter("set_wind_length", 1.5, 0.4, "how far along sqrt(TWS) a departure bends, sqrt(kn)"),
     Parameter("set_angle_length_deg", 45.0, 0.4, "how far along the angle coordinate a departure bends"),
+    Parameter("fall_wind", 0.03, 0.7, "what a set loses one unit of wind from its centre, mean of the sets"),
+    Parameter("fall_angle", 0.06, 0.7, "what a set loses one unit of angle from its centre, mean of the sets"),
 )
 NOISE_PARAMETERS: tuple[Parameter, ...] = (
     Parameter("day_sd", 0.012, 0.7, "day effect common to all modes"),

@@ -9,6 +9,8 @@ sizes were chosen on simulated seasons of seven unlike boats.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from pipeline.surfaces import parameters
@@ -23,8 +25,8 @@ LEAST_KN, LEAST_DRIVE_DEG = 0.5, 3.0  # the logarithms need an end
 # A set's loss of log speed at one unit of sqrt(kn), and of degrees of the angle coordinate, from its centre: mean, and
 # standard deviation between sets. Quadratic at first, straight further out.
 FALL_UNIT = (1.0, 30.0)
-FALL_MEAN = (0.02, 0.04)
-FALL_SD = (0.02, 0.04)
+FALLS = ("fall_wind", "fall_angle")
+FALL_SPREAD = 0.7
 
 
 def component_covariance(part: Component, theta: dict[str, float], wind_centre: float) -> tuple[Floats, dict]:
@@ -42,8 +44,10 @@ def component_covariance(part: Component, theta: dict[str, float], wind_centre: 
         level = theta["set_level_sd"] ** 2
         d_named = dict(zip(("set_sd", "set_wind_length", "set_angle_length_deg"), d, strict=True))
         d_named["set_level_sd"] = np.full_like(k, 2 * level)
-        for sd, fall in zip(FALL_SD, _falls(part), strict=True):
-            k = k + sd**2 * np.outer(fall, fall)
+        for name, fall in zip(FALLS, _falls(part), strict=True):
+            of_fall = (FALL_SPREAD * theta[name]) ** 2 * np.outer(fall, fall)
+            k = k + of_fall
+            d_named[name] = 2.0 * of_fall
         return k + level, d_named
     sd = {
         "reef": parameters.REEF_SD,
@@ -54,16 +58,32 @@ def component_covariance(part: Component, theta: dict[str, float], wind_centre: 
     return k + 0.5 * sd**2, {"set_wind_length": d[1], "set_angle_length_deg": d[2]}
 
 
-def prior_mean(layout: Layout) -> Floats:
-    """Prior mean (p,) of all coefficients of a layout."""
-    out = np.zeros(layout.size)
+@dataclass(frozen=True, slots=True)
+class PriorMean:
+    """Prior mean of the coefficients: `hull` (p,), less each of `FALLS` times its row of `falls` (2, p)."""
+
+    hull: Floats
+    falls: Floats
+
+    def at(self, theta: dict[str, float]) -> Floats:
+        """Mean (p,) for parameters by name."""
+        return self.hull + sum(self.derivatives(theta).values())
+
+    def derivatives(self, theta: dict[str, float]) -> dict[str, Floats]:
+        """Derivatives (p,) of the mean to the logarithms of its parameters."""
+        return {name: -theta[name] * fall for name, fall in zip(FALLS, self.falls, strict=True)}
+
+
+def prior_mean(layout: Layout) -> PriorMean:
+    """Prior mean of all coefficients of a layout."""
+    hull, falls = np.zeros(layout.size), np.zeros((len(FALLS), layout.size))
     for part in layout.components:
         here = slice(part.first, part.first + part.count)
         if part.kind == "hull":
-            out[here] = _hull_shape(part)
+            hull[here] = _hull_shape(part)
         elif part.kind == "set":
-            out[here] = -sum(c * fall for c, fall in zip(FALL_MEAN, _falls(part), strict=True))
-    return out
+            falls[:, here] = _falls(part)
+    return PriorMean(hull, falls)
 
 
 def _hull_shape(part: Component) -> Floats:

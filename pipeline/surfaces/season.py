@@ -155,7 +155,7 @@ def _report(
     angle = np.abs(seen.twa_deg)
     theta = parameters.named(posterior.theta)
     trusted = weights.stretch >= support.LEAST_TRUST
-    stacks, mean, sd, grounded, hopeful, minutes = [], [], [], [], [], []
+    stacks, mean, sd, reached, grounded, hopeful, minutes = [], [], [], [], [], [], []
     hull_sd = _sd(layout.rows([HULL], tws_at, twa_at), posterior.root)
     for k, name in enumerate(seen.sets):
         flown = seen.set_number == k
@@ -169,13 +169,17 @@ def _report(
         learned = support.learned(set_sd, hull_sd, _prior_sd(problem, theta, departure))
         visits = support.visits(*place, seen.hours[mine], tws_at, twa_at)
         stacks.append(rows)
-        mean.append(np.where(near, rows @ posterior.mean, np.nan))
-        sd.append(np.where(near, set_sd * support.INTERVAL_FACTOR, np.nan))
+        mean.append(np.where(filled, rows @ posterior.mean, np.nan))
+        sd.append(np.where(filled, set_sd * support.INTERVAL_FACTOR, np.nan))
+        reached.append(near)
         grounded.append(near & visits.well & (learned >= support.LEAST_LEARNED))
-        hopeful.append(near & visits.loosely & (learned >= support.LEAST_LEARNED_LEADING))
+        leaning = np.where(visits.often, 1.0, support.ONE_DAY_DOUBT)
+        hopeful.append(np.where(filled & visits.loosely, leaning, np.inf))
         minutes.append(support.minutes_near(seen.tws_kn[flown], angle[flown], seen.minutes[flown], tws_at, twa_at))
     supported = support.useful(np.stack(mean), np.stack(sd), np.stack(grounded), np.stack(hopeful))
-    sd = np.hypot(np.stack(sd), support.LEVEL_DOUBT)
+    given = np.stack(reached) | supported
+    mean = np.where(given, np.stack(mean), np.nan)
+    sd = np.where(given, np.hypot(np.stack(sd), support.LEVEL_DOUBT), np.nan)
     shape = (len(seen.sets), len(frame.tws_kn), len(frame.twa_deg))
     arrays = [np.stack(x).reshape(shape) for x in (mean, sd, supported, minutes)]
     leeway = leeway_map(seen, boat, tws_at, twa_at).reshape(shape[1:])

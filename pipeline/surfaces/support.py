@@ -21,9 +21,10 @@ REACH_TWS_KN, REACH_ANGLE_DEG = 3.75, 18.0
 VISIT = 0.92
 VISIT_WINDOWS = 4
 VISIT_QUARTERS = 3
-# The same where a set is expected to lead (below): further away, but on different days, because a crew that forgets to
-# log a change may do so all afternoon.
-VISIT_LEADING = 1.3
+# Where a set is expected to lead (below) the surface is carried further, in reaches: to leave it blank there would be
+# to advise against it. Windows on one day alone are weaker evidence, because a crew that forgets to log a change may do
+# so all afternoon.
+LEADING_REACH = 2.5
 VISIT_DAYS = 2
 # A stretch of windows with a smaller robust weight is taken to be a wrong tag, and is no visit.
 LEAST_TRUST = 0.1
@@ -43,31 +44,35 @@ WIDEST_HALF_INTERVAL = 0.0205
 # deviations is known well enough for what it is needed for, up to the second width.
 DECIDED_BY = 2.4
 WIDEST_DECIDED = 0.03
-# Where other sets are supported and this one is expected to beat them all by so many of its standard deviations, to
-# leave it blank would be to advise against it: the chart goes by the expected speed, less this doubt.
-LEADS_BY = 1.6
+# Crews leave a set where they believe another to be faster, so that a surface carried on into the unsailed is too
+# hopeful. Let the lead that they believe in be about d, and s their error: an expected lead with variance v is then
+# worth that lead less v d / s^2. `LEADER_SCALE` is s^2 / d in log speed (3 % off about 5 % would be 0.018; chosen on
+# simulated seasons), `LEAST_LEAD` what a set must be ahead besides, and both are larger where one day alone speaks.
+LEADER_SCALE = 0.02
+LEAST_LEAD = 0.005
+ONE_DAY_DOUBT = 2.5
 WIDEST_LEADING = 0.06
 # The set's own data must have taken away at least this share of the variance that a set never sailed would have.
 LEAST_LEARNED = 0.4
-LEAST_LEARNED_LEADING = 0.3
 
 
-def within_reach(tws_kn: Floats, twa_deg: Floats, at_tws_kn: Floats, at_twa_deg: Floats) -> Bools:
-    """Whether any of the points (tws_kn, twa_deg) lies within reach of each place."""
+def within_reach(tws_kn: Floats, twa_deg: Floats, at_tws_kn: Floats, at_twa_deg: Floats, reaches: float = 1.0) -> Bools:
+    """Whether any of the points (tws_kn, twa_deg) lies within so many reaches of each place."""
     near = np.zeros(len(at_tws_kn), dtype=bool)
     for part in _parts(len(tws_kn)):
-        near |= (_distance_squared(tws_kn[part], twa_deg[part], at_tws_kn, at_twa_deg) <= 1.0).any(axis=0)
+        near |= (_distance_squared(tws_kn[part], twa_deg[part], at_tws_kn, at_twa_deg) <= reaches**2).any(axis=0)
     return near
 
 
 @dataclass(frozen=True, slots=True)
 class Visits:
-    """Places with enough windows, in enough different quarters of an hour: `well` close by; `loosely` a little further
-    away, and on different days.
+    """Places with enough windows, in enough different quarters of an hour: `well` close by; `loosely` as far away as a
+    leader may be; `often` so, and on different days.
     """
 
     well: Bools
     loosely: Bools
+    often: Bools
 
 
 def visits(tws_kn: Floats, twa_deg: Floats, hours: Floats, at_tws_kn: Floats, at_twa_deg: Floats) -> Visits:
@@ -81,7 +86,7 @@ def visits(tws_kn: Floats, twa_deg: Floats, hours: Floats, at_tws_kn: Floats, at
         many = (near.sum(axis=0) >= VISIT_WINDOWS) & (_different(near, quarter) >= VISIT_QUARTERS)
         return many & (_different(near, day) >= days)
 
-    return Visits(enough(VISIT, 1), enough(VISIT_LEADING, VISIT_DAYS))
+    return Visits(enough(VISIT, 1), enough(LEADING_REACH, 1), enough(LEADING_REACH, VISIT_DAYS))
 
 
 def _different(near: Bools, label: Floats | Ints) -> Ints:
@@ -123,11 +128,12 @@ def learned(sd: Floats, hull_sd: Floats, departure_prior_sd: Floats) -> Floats:
     return 1.0 - sd**2 / np.maximum(unseen, 1e-18)
 
 
-def useful(log_speed: Floats, sd: Floats, grounded: Bools, hopeful: Bools) -> Bools:
+def useful(log_speed: Floats, sd: Floats, grounded: Bools, hopeful: Floats) -> Bools:
     """Which of the places (sets, places) are known well enough to be of use.
 
     Of the `grounded`: the interval is narrow, or it leaves no doubt whether the set is faster or slower than the best
-    of those sets whose intervals are narrow there. Of the `hopeful`: the set is expected to beat all those.
+    of those sets whose intervals are narrow there. Where `hopeful` is finite, and other sets are supported: the set
+    is expected to beat all of these by more than its doubt, taken `hopeful` times.
     """
     firm = grounded & (sd * HALF_90 <= WIDEST_HALF_INTERVAL)
     held = np.where(firm, log_speed, -np.inf)
@@ -140,8 +146,13 @@ def useful(log_speed: Floats, sd: Floats, grounded: Bools, hopeful: Bools) -> Bo
     return out | _leading(log_speed, sd, out, hopeful)
 
 
-def _leading(log_speed: Floats, sd: Floats, supported: Bools, hopeful: Bools) -> Bools:
+def _leading(log_speed: Floats, sd: Floats, supported: Bools, hopeful: Floats) -> Bools:
     """Places where a set that is not supported is expected to be the fastest, its doubt taken off."""
-    doubtful = hopeful & ~supported & (sd * HALF_90 <= WIDEST_LEADING)
-    merit = np.where(supported, log_speed, np.where(doubtful, log_speed - LEADS_BY * sd, -np.inf))
-    return np.asarray(doubtful & (merit == merit.max(axis=0)) & supported.any(axis=0))
+    held = np.where(supported, log_speed, -np.inf)
+    leader = held.argmax(axis=0)[None]
+    with np.errstate(invalid="ignore"):
+        lead = log_speed - np.take_along_axis(held, leader, axis=0)
+        more = np.maximum(sd**2 - np.take_along_axis(sd, leader, axis=0) ** 2, 0.0)
+        doubtful = np.isfinite(hopeful) & ~supported & (sd * HALF_90 <= WIDEST_LEADING) & supported.any(axis=0)
+        worth = np.where(doubtful, lead - hopeful * (more / LEADER_SCALE + LEAST_LEAD), 0.0)
+    return np.asarray((worth > 0.0) & (worth == worth.max(axis=0)))

@@ -26,14 +26,15 @@ def layout():
 def test_a_set_is_expected_to_fall_off_away_from_its_centre_on_every_side(layout) -> None:
     tws = np.array([CENTRE_TWS_KN, 5.0, 25.0, CENTRE_TWS_KN, CENTRE_TWS_KN])
     twa = np.array([CENTRE_TWA_DEG, CENTRE_TWA_DEG, CENTRE_TWA_DEG, 65.0, 135.0])
-    mean = layout.rows(["set A"], tws, twa) @ prior.prior_mean(layout)
+    mean = layout.rows(["set A"], tws, twa) @ prior.prior_mean(layout).at(parameters.named(parameters.PRIOR_MEAN))
     assert mean[0] == pytest.approx(0.0, abs=0.005)
     assert (mean[1:] < -0.01).all()
 
 
 def test_the_boat_slows_in_light_air_and_close_to_the_wind_and_hardly_elsewhere(layout) -> None:
     tws, twa = np.array([12.0, 3.0, 12.0, 12.0]), np.array([90.0, 90.0, 33.0, 120.0])
-    beam, light, close, broad = layout.rows([HULL], tws, twa) @ prior.prior_mean(layout)
+    mean = prior.prior_mean(layout).at(parameters.named(parameters.PRIOR_MEAN))
+    beam, light, close, broad = layout.rows([HULL], tws, twa) @ mean
     assert light < beam - 0.5 and close < beam - 0.3
     assert broad == pytest.approx(beam, abs=0.02)
 
@@ -48,3 +49,13 @@ def test_derivatives_are_those_of_the_covariance(layout, number: int) -> None:
             prior.component_covariance(part, theta | {name: theta[name] * np.exp(s)}, 3.4)[0] for s in (step, -step)
         )
         assert np.allclose((up - down) / (2.0 * step), given, atol=1e-6)
+
+
+def test_derivatives_of_the_mean_are_its_own(layout) -> None:
+    theta, step, mean = parameters.named(parameters.PRIOR_MEAN), 1e-5, prior.prior_mean(layout)
+    derivatives = mean.derivatives(theta)
+    assert set(derivatives) == set(prior.FALLS)
+    for name, given in derivatives.items():
+        up, down = (mean.at(theta | {name: theta[name] * np.exp(s)}) for s in (step, -step))
+        assert np.abs(given).max() > 0.01
+        assert np.allclose((up - down) / (2.0 * step), given, atol=1e-8)

@@ -103,7 +103,7 @@ def test_time_before_the_sail_log_is_not_a_set_of_its_own() -> None:
 
 def test_stiffest_surface_is_the_straight_line_of_least_squares(monkeypatch: pytest.MonkeyPatch) -> None:
     # The limit of any penalised spline (Eilers & Marx 1996): here a line in the wind coordinate, and nothing else.
-    monkeypatch.setattr(prior, "FALL_SD", (0.0, 0.0))
+    monkeypatch.setattr(prior, "FALL_SPREAD", 0.0)
     seen = observe(windows(80))
     frame = frame_season(seen, BOAT)
     theta = parameters.PRIOR_MEAN.copy()
