@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.angles import Floats
+from pipeline.sailing.stretches import Ints
 
 # Correlations below this are taken as the end of memory: summing on would sum noise.
 MEMORY_ENDS = 0.05
@@ -39,21 +40,38 @@ def integrated_steps(autocorrelation: Floats) -> float:
     return float(1.0 + 2.0 * rho[: ends[0] if ends.size else rho.size].sum())
 
 
+def lagged_products(values: Floats, first: Ints, end: Ints, most_steps: int) -> Floats:
+    """Sums of products at lags 0 to `most_steps` over the series `values[first:end]`, each about its own mean.
+
+    Missing values are left out pair by pair, series of fewer than two known values wholly.
+    """
+    total = np.zeros(most_steps + 1)
+    length = int((end - first).max(initial=0))
+    if length == 0:
+        return total
+    at = first[:, None] + np.arange(length)
+    x = np.where(at < end[:, None], values[np.minimum(at, len(values) - 1)], np.nan)
+    known = np.isfinite(x)
+    count = known.sum(axis=1)
+    known &= (count >= 2)[:, None]
+    mean = np.where(known, x, 0.0).sum(axis=1) / np.maximum(count, 1)
+    x = np.where(known, x - mean[:, None], 0.0)
+    for k in range(min(most_steps, length - 1) + 1):
+        total[k] = float((x[:, : length - k] * x[:, k:]).sum())
+    return total
+
+
+def autocorrelation(products: Floats) -> Floats:
+    """Autocorrelation by lag from `lagged_products`, or the sum of several; without any spread none but at lag 0."""
+    return products / products[0] if products[0] > 0 else np.concatenate(([1.0], np.zeros(len(products) - 1)))
+
+
 def pooled_autocorrelation(series: Sequence[Floats], most_steps: int) -> Floats:
     """Autocorrelation at lags 0 to `most_steps` of several series, each about its own mean, pooled by their lengths.
 
-    Missing values are left out pair by pair. A lag for which no pair exists gets 0.
+    Missing values are left out pair by pair.
     """
-    total, pairs = np.zeros(most_steps + 1), np.zeros(most_steps + 1)
-    for values in series:
-        x = np.asarray(values, dtype=float)
-        if np.isfinite(x).sum() < 2:
-            continue
-        x = x - np.nanmean(x)
-        known = np.isfinite(x)
-        x = np.where(known, x, 0.0)
-        for k in range(min(most_steps, len(x) - 1) + 1):
-            total[k] += float(x[: len(x) - k] @ x[k:])
-            pairs[k] += float(known[: len(x) - k] @ known[k:])
-    cov = np.where(pairs > 0, total / np.maximum(pairs, 1.0), 0.0)
-    return cov / cov[0] if cov[0] > 0 else np.concatenate(([1.0], np.zeros(most_steps)))
+    arrays = [np.asarray(values, dtype=float) for values in series]
+    ends = np.cumsum([len(x) for x in arrays], dtype=np.int64)
+    firsts = ends - [len(x) for x in arrays]
+    return autocorrelation(lagged_products(np.concatenate([*arrays, [np.nan]]), firsts, ends, most_steps))

@@ -1,4 +1,4 @@
-"""A rough idea of the boat's speed in a wind, from the season itself: a yardstick for recovery, never a result."""
+"""A rough idea of the boat's speed in a wind, from the track itself: a yardstick for recovery, never a result."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ LEAST_SECONDS = 60.0
 
 
 def expected_speed_kn(track: Track) -> Floats:
-    """Median speed of the season at about the same true wind, all sets together; NaN where too little was sailed."""
+    """Median speed of the track at about the same true wind, all sets together; NaN where too little was sailed."""
     frame = pl.DataFrame(
         {
             "i": np.floor(track.tws_kn / TWS_STEP_KN + 0.5),

@@ -75,8 +75,8 @@ def _back(track: Track, turn: Turn, speed: Floats, expected: Floats, busy: np.nd
     last = int(np.searchsorted(time_s, time_s[turn.end - 1] + limit_s, side="right"))
     same = track.stretch[turn.end : last] == track.stretch[turn.end - 1]
     last = turn.end + int(np.argmin(same)) if not same.all() else last
-    aim = _aim(track, turn, speed, expected, busy, limit_s)
-    back = np.nan_to_num(speed[turn.end : last]) >= BACK_SHARE * aim[turn.end : last]
+    after = slice(turn.end, last)
+    back = np.nan_to_num(speed[after]) >= BACK_SHARE * _aim(track, turn, speed, expected, busy, limit_s, after)
     held = track.count(BACK_HELD_S)
     since = 0
     for j, ok in enumerate(back):
@@ -86,8 +86,11 @@ def _back(track: Track, turn: Turn, speed: Floats, expected: Floats, busy: np.nd
     return last
 
 
-def _aim(track: Track, turn: Turn, speed: Floats, expected: Floats, busy: np.ndarray, limit_s: float) -> Floats:
-    """Speed to come back to: the season's rough speed in that wind, scaled to what this boat did just before and after.
+def _aim(
+    track: Track, turn: Turn, speed: Floats, expected: Floats, busy: np.ndarray, limit_s: float, after: slice
+) -> Floats:
+    """Speed to come back to, at the samples `after`: the rough speed in that wind, scaled to what this boat did just
+    before and after.
 
     A tack or gybe is measured by both sides, a change of course only by what follows.
     """
@@ -96,21 +99,15 @@ def _aim(track: Track, turn: Turn, speed: Floats, expected: Floats, busy: np.nda
     spans = [(np.searchsorted(time_s, after_s), np.searchsorted(time_s, after_s + LEVEL_S))]
     if turn.kind in ("tack", "gybe"):
         spans.append((np.searchsorted(time_s, time_s[turn.first] - LEVEL_S), turn.first))
-    here = np.zeros(len(speed), dtype=bool)
-    for a, b in spans:
-        here[a:b] = True
-    low, high = min(a for a, _ in spans), max(b for _, b in spans)
-    use = low + np.flatnonzero(
-        here[low:high] & ~busy[low:high] & (track.stretch[low:high] == track.stretch[turn.first])
-    )
+    near = np.concatenate([np.arange(a, b) for a, b in sorted(spans)])
+    use = near[~busy[near] & (track.stretch[near] == track.stretch[turn.first])]
     relative = speed[use] / expected[use]
+    rough = expected[after]
     if np.isfinite(relative).sum() >= LEAST_LEVEL_SAMPLES:
-        return np.where(
-            np.isfinite(expected), expected * float(np.nanmedian(relative)), float(np.nanmedian(speed[use]))
-        )
+        return np.where(np.isfinite(rough), rough * float(np.nanmedian(relative)), float(np.nanmedian(speed[use])))
     if np.isfinite(speed[use]).sum() >= LEAST_LEVEL_SAMPLES:
-        return np.full(len(speed), np.nanmedian(speed[use]))
-    return np.where(np.isfinite(expected), expected, np.inf)
+        return np.full(len(rough), np.nanmedian(speed[use]))
+    return np.where(np.isfinite(rough), rough, np.inf)
 
 
 def _moment(time_s: float) -> int:

@@ -18,13 +18,19 @@ def moving_mean(values: Floats, count: int, stretch: Ints) -> Floats:
     known = np.isfinite(values)
     total = np.concatenate(([0.0], np.cumsum(np.where(known, values, 0.0))))
     number = np.concatenate(([0], np.cumsum(known)))
-    first = np.searchsorted(stretch, stretch, side="left")
-    last = np.searchsorted(stretch, stretch, side="right")
+    first, last = _bounds(stretch)
     a = np.maximum(np.arange(n) - half, first)
     b = np.minimum(np.arange(n) + half + 1, last)
     seen = number[b] - number[a]
     mean = (total[b] - total[a]) / np.maximum(seen, 1)
     return np.where(2 * seen >= b - a, mean, np.nan)
+
+
+def _bounds(stretch: Ints) -> tuple[Ints, Ints]:
+    """For each sample the first and one-past-last index of its stretch."""
+    begins = np.concatenate(([0], np.flatnonzero(stretch[1:] != stretch[:-1]) + 1))
+    ends = np.concatenate((begins[1:], [len(stretch)]))
+    return np.repeat(begins, ends - begins), np.repeat(ends, ends - begins)
 
 
 def moving_angle(angle_deg: Floats, count: int, stretch: Ints) -> Floats:

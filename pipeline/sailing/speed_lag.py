@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.signal import lfilter
 
 from pipeline.angles import Floats
+from pipeline.sailing.stretches import Ints
 from pipeline.sailing.track import Track
 
 # A boat answers like a first-order lag of some seconds a metre: mass over damping grows with length. Common practice.
@@ -19,6 +20,9 @@ BLOCK_S = 240.0
 LEAST_BLOCKS = 12
 # Log likelihood a sample that the better lag must gain on the usual one (samples hang together, so more than chance).
 LEAST_GAIN = 0.002
+LEAST_SAMPLES = 30
+# A column that hardly moves, or goes with the others, explains nothing of its own.
+_NO_SPREAD, _DEPENDENT = 1e-9, 1e-10
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,31 +38,61 @@ def usual_lag_s(loa_m: float) -> float:
     return float(np.clip(USUAL_PER_M_S * loa_m, USUAL_LEAST_S, USUAL_MOST_S))
 
 
+@dataclass(frozen=True, slots=True)
+class LagEvidence:
+    """What part of a season says of the lag: `left`, the log of the unexplained speed times samples for each of
+    `TRIED`; the `pieces` of four minutes behind it, and their `samples`.
+    """
+
+    left: tuple[float, ...] = (0.0,) * len(TRIED)
+    pieces: int = 0
+    samples: int = 0
+
+
 def estimate_lag(track: Track, blocks: Sequence[tuple[int, int]], loa_m: float) -> SpeedLag:
     """Lag that best explains the speed by the wind before it, pooled over blocks of undisturbed sailing.
 
-    `blocks` are index ranges of the track within one set and tack, without manoeuvres. In pieces of four minutes the
-    speed is regressed on wind speed and angle passed through a first-order lag, beside a trend and the wind of the
-    moment (an error in measured speed enters the computed wind at once and would pass for no lag at all). The lag with
-    the least unexplained speed over all pieces is taken, if clearly better than the usual one for the length.
+    `blocks` are index ranges of the track within one set and tack, without manoeuvres.
     """
+    return settled_lag([lag_evidence(track, blocks, loa_m)], loa_m)
+
+
+def lag_evidence(track: Track, blocks: Sequence[tuple[int, int]], loa_m: float) -> LagEvidence:
+    """What blocks of undisturbed sailing say of the lag.
+
+    In pieces of four minutes the speed is regressed on wind speed and angle passed through a first-order lag, beside a
+    trend and the wind of the moment (an error in measured speed enters the computed wind at once and would pass for no
+    lag at all).
+    """
+    first = _pieces(track, blocks)
+    if not first.size:
+        return LagEvidence()
+    at = first[:, None] + np.arange(track.count(BLOCK_S))
+    y, tws = track.bsp_kn[at], track.tws_kn[at]
+    twa = np.unwrap(track.twa_deg[at], period=360.0, axis=1)
+    tried = [usual_lag_s(loa_m) * f for f in TRIED]
+    left = [float(_unexplained(y, tws, twa, track.step_s, lag).sum()) for lag in tried]
+    return LagEvidence(tuple(left), len(first), at.size)
+
+
+def settled_lag(evidence: Iterable[LagEvidence], loa_m: float) -> SpeedLag:
+    """The lag with the least unexplained speed over all the evidence, if clearly better than the usual one."""
+    parts = list(evidence)
     usual_s = usual_lag_s(loa_m)
-    pieces = _pieces(track, blocks)
-    if len(pieces) < LEAST_BLOCKS:
+    pieces, n = sum(e.pieces for e in parts), sum(e.samples for e in parts)
+    if pieces < LEAST_BLOCKS:
         return SpeedLag(usual_s, f"usual for {loa_m:g} m: too few long steady stretches to measure it")
-    tried = [usual_s * f for f in TRIED]
-    left = np.array([sum(_unexplained(track, a, b, lag) for a, b in pieces) for lag in tried])
-    usual_left = left[TRIED.index(1.0)]
+    left = np.sum([e.left for e in parts], axis=0)
     best = int(np.argmin(left))
-    gain = (usual_left - left[best]) / max(abs(usual_left), 1e-12)
-    n = sum(b - a for a, b in pieces)
-    if not np.isfinite(gain) or (usual_left - left[best]) < LEAST_GAIN * n:
-        return SpeedLag(usual_s, f"usual for {loa_m:g} m: the data of {len(pieces)} stretches do not contradict it")
-    return SpeedLag(tried[best], f"measured: explains the speed best in {len(pieces)} stretches")
+    gain = left[TRIED.index(1.0)] - left[best]
+    if not np.isfinite(gain) or gain < LEAST_GAIN * n:
+        return SpeedLag(usual_s, f"usual for {loa_m:g} m: the data of {pieces} stretches do not contradict it")
+    return SpeedLag(usual_s * TRIED[best], f"measured: explains the speed best in {pieces} stretches")
 
 
 def lagged(values: Floats, step_s: float, lag_s: float) -> Floats:
-    """`values` through a first-order lag: weights falling by e in `lag_s` backwards, summing to one from the start.
+    """`values` through a first-order lag along the last axis: weights falling by e in `lag_s` backwards, summing to one
+    from the start.
 
     Missing values are passed over. NaN only before the first known value.
     """
@@ -71,28 +105,33 @@ def lagged(values: Floats, step_s: float, lag_s: float) -> Floats:
     return np.where(weight > 1e-12, total / np.maximum(weight, 1e-12), np.nan)
 
 
-def _pieces(track: Track, blocks: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
+def _pieces(track: Track, blocks: Sequence[tuple[int, int]]) -> Ints:
+    """First samples of the pieces in which speed and wind are nearly always known."""
     length = track.count(BLOCK_S)
-    pieces = []
-    for a, b in blocks:
-        for i in range(a, b - length + 1, length):
-            part = slice(i, i + length)
-            known = np.isfinite(track.bsp_kn[part]) & np.isfinite(track.tws_kn[part])
-            if known.mean() > 0.9 and length >= 30:
-                pieces.append((i, i + length))
-    return pieces
+    if length < LEAST_SAMPLES:
+        return np.zeros(0, dtype=np.int64)
+    parts = [np.arange(a, b - length + 1, length) for a, b in blocks]
+    first = np.concatenate(parts).astype(np.int64) if parts else np.zeros(0, dtype=np.int64)
+    known = np.concatenate(([0], np.cumsum(np.isfinite(track.bsp_kn) & np.isfinite(track.tws_kn))))
+    return first[known[first + length] - known[first] > 0.9 * length]
 
 
-def _unexplained(track: Track, a: int, b: int, lag_s: float) -> float:
-    y, tws, twa = track.bsp_kn[a:b], track.tws_kn[a:b], np.unwrap(track.twa_deg[a:b], period=360.0)
+def _unexplained(y: Floats, tws: Floats, twa: Floats, step_s: float, lag_s: float) -> Floats:
+    """Log of the mean square of the speed that is left, times the samples, for each row (pieces, samples)."""
+    rows, length = y.shape
     known = np.isfinite(y) & np.isfinite(tws) & np.isfinite(twa)
-    step = track.step_s
-    ramp = np.arange(b - a) / (b - a) - 0.5
-    x = np.column_stack((np.ones(b - a), ramp, tws, twa, lagged(tws, step, lag_s), lagged(twa, step, lag_s)))
-    known[: (b - a) // 4] = False  # the lagged wind is not yet independent of where the piece begins
-    x, y = x[known], y[known]
-    if len(y) < 20:
-        return 0.0
-    x = x - np.concatenate(([0.0], x[:, 1:].mean(axis=0)))
-    rest = y - x @ np.linalg.lstsq(x, y, rcond=None)[0]
-    return len(y) * float(np.log(max(float(rest @ rest) / len(y), 1e-8)))
+    known[:, : length // 4] = False  # the lagged wind is not yet independent of where the piece begins
+    count = known.sum(axis=1)
+    ramp = np.broadcast_to(np.arange(length) / length - 0.5, y.shape)
+    columns = np.stack((ramp, tws, twa, lagged(tws, step_s, lag_s), lagged(twa, step_s, lag_s), y), axis=1)
+    columns = np.where(known[:, None, :], columns, 0.0)
+    columns -= (columns.sum(axis=2) / np.maximum(count, 1)[:, None])[:, :, None] * known[:, None, :]
+    moments = columns @ columns.transpose(0, 2, 1)
+    scale = np.sqrt(np.diagonal(moments, axis1=1, axis2=2))
+    scale = np.where(scale > _NO_SPREAD, scale, np.inf)
+    gram = moments / (scale[:, :, None] * scale[:, None, :])
+    value, vector = np.linalg.eigh(gram[:, :-1, :-1])
+    along = (vector.transpose(0, 2, 1) @ gram[:, :-1, -1:])[:, :, 0]
+    explained = np.where(value > _DEPENDENT, along**2 / np.where(value > _DEPENDENT, value, 1.0), 0.0).sum(axis=1)
+    square = moments[:, -1, -1] * np.clip(1.0 - explained, 0.0, 1.0) / np.maximum(count, 1)
+    return np.where(count >= 20, count * np.log(np.maximum(square, 1e-8)), 0.0)

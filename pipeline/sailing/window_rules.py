@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,6 +25,8 @@ LEAST_SAMPLES = 4
 
 # The steadiest share of the boat's own possible windows sets each limit, between bounds that are argued physically.
 OWN_QUANTILE = 0.85
+# Limits go by rungs of this ratio, so that one more day rarely moves one, and with it every window of the season.
+RUNG = 1.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +39,11 @@ class Limit:
     high: float
     reason: str
     why: str
+
+    def rungs(self) -> Floats:
+        """The values that the limit may take, ascending."""
+        steps = int(np.floor(np.log(self.high / self.low) / np.log(RUNG)))
+        return np.unique(np.append(self.low * RUNG ** np.arange(steps + 1), self.high))
 
 
 LIMITS: tuple[Limit, ...] = (
@@ -79,15 +87,26 @@ def window_length_s(lag_s: float, step_s: float) -> float:
     return float(np.clip(max(LENGTH_LAGS * lag_s, SLOW_LOG_SAMPLES * step_s), SHORTEST_S, LONGEST_S))
 
 
-def own_limits(possible: Steadiness) -> dict[str, float]:
-    """Limits from the spreads of all possible windows of the season."""
+def rung_counts(possible: Steadiness) -> dict[str, list[int]]:
+    """For each limit, how many possible windows lie within each rung, and last how many there are (channel logged)."""
     out = {}
     for limit in LIMITS:
         spread = _ratio(possible, limit.name)
-        spread = spread[np.isfinite(spread)]
-        out[limit.name] = (
-            float(np.clip(np.quantile(spread, OWN_QUANTILE), limit.low, limit.high)) if spread.size else np.nan
-        )
+        spread = np.sort(spread[np.isfinite(spread)])
+        out[limit.name] = [*np.searchsorted(spread, limit.rungs(), side="right").tolist(), len(spread)]
+    return out
+
+
+def own_limits(counts: Iterable[Mapping[str, list[int]]]) -> dict[str, float]:
+    """Limits from the counts of all pieces of the season: the rung with about `OWN_QUANTILE` of the windows within it."""
+    pieces = list(counts)
+    out = {}
+    for limit in LIMITS:
+        total = np.sum([piece[limit.name] for piece in pieces], axis=0) if pieces else np.zeros(1)
+        if total[-1] == 0:
+            out[limit.name] = np.nan
+            continue
+        out[limit.name] = float(limit.rungs()[np.argmin(np.abs(total[:-1] / total[-1] - OWN_QUANTILE))])
     return out
 
 
@@ -104,5 +123,5 @@ def _why(limit: Limit, value: float) -> str:
         return "not logged, not judged"
     at = "at its lower bound" if value <= limit.low else "at its upper bound" if value >= limit.high else "own"
     return (
-        f"{limit.why}; {at}: {OWN_QUANTILE:.0%} of the boat's possible windows, within {limit.low:g} to {limit.high:g}"
+        f"{limit.why}; {at}: about {OWN_QUANTILE:.0%} of the boat's possible windows, within {limit.low:g} to {limit.high:g}"
     )

@@ -1,0 +1,62 @@
+"""Pieces of a season: stretches of the logs far enough apart that what is found in one says nothing about another.
+
+A piece is a run of sessions without a gap of 20 minutes; one of more than 18 hours (a passage) is cut at every UTC
+midnight, so that a day more costs a day's work there, too. Manoeuvres and windows are found within one piece.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, time, timedelta
+
+import polars as pl
+
+# Longer than a session's gap, so that a tick moved by a shared clock cannot join or part two pieces.
+PIECE_GAP = timedelta(minutes=20)
+MARGIN = timedelta(minutes=1)
+LONGEST = timedelta(hours=18)
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """The span [lo, hi) of a piece, UTC; it reaches a little into the gaps on either side."""
+
+    lo: datetime
+    hi: datetime
+
+    def rows(self, frame: pl.DataFrame) -> pl.DataFrame:
+        """Rows of a frame with ascending `time` that lie in the piece."""
+        a, b = (int(frame["time"].search_sorted(t)) for t in (self.lo, self.hi))
+        return frame[a:b]
+
+    def touching(self, spans: pl.DataFrame) -> pl.DataFrame:
+        """Rows of a frame with `start` and `end` that overlap the piece."""
+        return spans.filter((pl.col("start") < self.hi) & (pl.col("end") >= self.lo))
+
+
+NOWHEN = Piece(datetime(1, 1, 1), datetime(1, 1, 1))
+
+
+def joined(spans: list[tuple[datetime, datetime]], gap: timedelta) -> list[tuple[datetime, datetime]]:
+    """Spans in order of time, those less than `gap` apart made one."""
+    out: list[tuple[datetime, datetime]] = []
+    for start, end in sorted(spans):
+        if out and start - out[-1][1] < gap:
+            out[-1] = (out[-1][0], max(out[-1][1], end))
+        else:
+            out.append((start, end))
+    return out
+
+
+def pieces_of(spans: list[tuple[datetime, datetime]]) -> list[Piece]:
+    """Pieces that cover spans of logged time (first and last sample of each), in order."""
+    out = []
+    for start, end in joined(spans, PIECE_GAP):
+        cuts = [start - MARGIN, *(_midnights(start, end) if end - start > LONGEST else []), end + MARGIN]
+        out += [Piece(lo, hi) for lo, hi in zip(cuts, cuts[1:], strict=False)]
+    return out
+
+
+def _midnights(start: datetime, end: datetime) -> list[datetime]:
+    first = datetime.combine(start.date() + timedelta(days=1), time())
+    return [first + timedelta(days=k) for k in range(max(0, (end - first).days + 1)) if first + timedelta(days=k) < end]
