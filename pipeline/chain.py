@@ -1,4 +1,4 @@
-"""The order of the stages: logs into the store, surfaces and crossovers from it, reports from those.
+"""The order of the stages: logs into the store, windows from it, surfaces and crossovers from those, reports last.
 
 A run is one transaction on the store; tables and pages are written aside and moved in whole. A stage whose inputs
 (files, settings, code) did not change is not redone.
@@ -17,17 +17,17 @@ from threadpoolctl import threadpool_limits
 
 from pipeline import output_folder
 from pipeline.campaign.campaign import Campaign, read_campaign
-from pipeline.ingest.export import export_tables
+from pipeline.ingest.export import export_tables, exported
 from pipeline.ingest.season import ingest_logs
 from pipeline.ingest.store import Store
 from pipeline.problems import Problem, UnusableInput
 from pipeline.shipped import code_digest
+from pipeline.stages.piece_records import BOAT, CODE, LOGS
 
 Progress = Callable[[str], None]
 
-# What people wrote beside the logs; each may change what the fit gives.
+# What people wrote beside the logs and boat.toml; each may change what the fit gives.
 FIT_INPUTS = (
-    "boat.toml",
     "sail_log.csv",
     "designed.csv",
     "designed_speeds.csv",
@@ -38,6 +38,8 @@ FIT_INPUTS = (
 )
 # Under [extra] in boat.toml: marks a campaign as invented, on every page.
 INVENTED = "invented"
+STAGES = ("ingest", "windows", "fit", "report")
+TABLES_OF = {"ingest": ("files", "rejected"), "windows": ("segments", "windows", "set_aside", "thresholds", "flags")}
 FIT_TABLES = ("segments", "windows", "surfaces", "best_set", "crossovers", "design_comparison")
 CALIBRATION_TABLES = (
     "calibration",
@@ -52,7 +54,10 @@ CALIBRATION_TABLES = (
 
 @dataclass(frozen=True, slots=True)
 class RunSummary:
-    """What a run did: stages done or found unchanged, where the results are, and the tables a closing word needs."""
+    """What a run did: stages done or found unchanged, where the results are, and the tables a closing word needs.
+
+    `explained`: line by line what was done again, and why.
+    """
 
     boat: str
     out: Path
@@ -60,6 +65,7 @@ class RunSummary:
     unchanged: tuple[str, ...]
     warnings: tuple[Problem, ...]
     tables: dict[str, pl.DataFrame]
+    explained: tuple[str, ...] = ()
 
 
 def _silent(_: str) -> None:
@@ -70,63 +76,102 @@ def run_campaign(
     folder: Path,
     out: Path | None = None,
     *,
-    stages: Iterable[str] = ("ingest", "fit", "report"),
+    stages: Iterable[str] = STAGES,
     progress: Progress | None = None,
 ) -> RunSummary:
-    """Run the stages asked for on a campaign folder.
+    """Run the stages asked for on a campaign folder; the fit brings the windows up to date first.
 
     `out` defaults to `reports/<boat name>` under the working directory. Raises `UnusableInput` with every problem
     found, `WrongUsage` for an output folder that must not be written to; what the folder held then stays as it was.
     """
+    from pipeline.stages import why
+    from pipeline.stages.windows import STAGE as WINDOWS
+    from pipeline.stages.windows import update_windows
+
     say = progress or _silent
-    wanted = tuple(stages)
-    campaign = read_campaign(folder)
+    wanted = set(stages)
+    campaign = read_campaign(folder, logs_needed=False)
     target = out if out is not None else output_folder.default_out(campaign.boat.name)
+    if not (target / output_folder.STORE_NAME).is_file():
+        campaign = read_campaign(folder)
     output_folder.claim(target, campaign.folder)
     done: list[str] = []
     unchanged: list[str] = []
+    words: list[str] = []
     with Store.open(target / output_folder.STORE_NAME) as store, output_folder.aside(target) as finished:
-        if "ingest" in wanted:
+        if "ingest" in wanted and not campaign.log_files and store.has_samples():
+            words.append(why.explained_absence())
+        elif "ingest" in wanted:
+            before = _logs_in(store)
             ingest_logs(store, campaign, say)
+            after = _logs_in(store)
+            words.append(why.explained_logs(len(after - before), len(after & before), len(before - after)))
         logs = _ingest_fingerprint(store)
         if logs is None:
             raise UnusableInput(
                 [Problem(str(target), "holds no samples yet: run `peelpoint ingest` on the campaign first")]
             )
-        fit_key = _fingerprint(logs, _contents(campaign, FIT_INPUTS), code_digest())
-        report_key = _fingerprint(fit_key, "report")
+        if wanted & {"windows", "fit"}:
+            redone = update_windows(store, campaign, say)
+            (done if redone.changed else unchanged).append("windows")
+            words += why.explained_windows(redone)
+        fit_from = {
+            LOGS: logs,
+            "the windows": store.fingerprint(WINDOWS) or "",
+            **{name: _content(campaign, name) for name in FIT_INPUTS},
+            BOAT: _fingerprint(repr(campaign.boat)),
+            CODE: code_digest(),
+        }
         if "fit" in wanted:
-            if store.fingerprint("fit") == fit_key:
-                unchanged.append("fit")
-            else:
+            changed = why.what_changed(store, "fit", fit_from)
+            words.append(why.explained("fit", changed))
+            if changed:
                 _fit(store, campaign, say)
-                store.set_fingerprint("fit", fit_key)
-                done.append("fit")
+                why.note_made_from(store, "fit", fit_from)
+            (done if changed else unchanged).append("fit")
         published = output_folder.read_marker(target)
         if "report" in wanted:
             if store.fingerprint("fit") is None:
                 raise UnusableInput(
                     [Problem(str(target), "holds no surfaces yet: run `peelpoint fit` on the campaign first")]
                 )
-            if published.get("report") == report_key and (target / "index.html").is_file():
-                unchanged.append("report")
-            else:
+            report_key = _fingerprint(*fit_from.values(), "report")
+            is_there = published.get("report") == report_key and (target / "index.html").is_file()
+            words.append(why.explained("report", () if is_there else ("what it shows",)))
+            if not is_there:
                 say("writing reports")
                 _report(store, campaign, finished)
                 published["report"] = report_key
-                done.append("report")
-        names = store.read_table("files").select("file", "also_named").sort("file").write_json()
-        tables_key = _fingerprint(logs, names, store.fingerprint("fit") or "")
-        if published.get("tables") != tables_key or not (target / "tables").is_dir():
-            say("writing tables")
-            export_tables(store, finished / "tables")
-            published["tables"] = tables_key
-        tables = {name: store.read_table(name) for name in ("files", "flags", *FIT_TABLES) if store.has_table(name)}
+            (unchanged if is_there else done).append("report")
+        _export(store, target, finished, published, logs, say)
+        shown = ("files", "flags", *(FIT_TABLES if wanted & {"fit", "report"} else FIT_TABLES[:2]))
+        tables = {name: store.read_table(name) for name in shown if store.has_table(name)}
         store.commit()
         # Only after the store is safe: a run killed here is finished by the next, whose marker does not match.
         output_folder.publish(finished, target)
         output_folder.write_marker(target, published)
-    return RunSummary(campaign.boat.name, target, tuple(done), tuple(unchanged), campaign.warnings, tables)
+    return RunSummary(
+        campaign.boat.name, target, tuple(done), tuple(unchanged), campaign.warnings, tables, tuple(words)
+    )
+
+
+def _export(store: Store, target: Path, finished: Path, published: dict[str, str], logs: str, say: Progress) -> None:
+    """Write the tables of every stage that changed since the tables in `target` were written."""
+    names = store.read_table("files").select("file", "also_named").sort("file").write_json()
+    keys = {
+        "ingest": _fingerprint(logs, names),
+        "windows": _fingerprint(logs, names, store.fingerprint("windows") or ""),
+        "fit": store.fingerprint("fit") or "",
+    }
+    stale = [s for s, key in keys.items() if published.get(f"tables of {s}") != key or not (target / "tables").is_dir()]
+    if not stale:
+        return
+    say("writing tables")
+    tables = {name for stage in stale for name in TABLES_OF.get(stage, ())}
+    if "fit" in stale:
+        tables |= set(exported(store)) - {name for of_stage in TABLES_OF.values() for name in of_stage}
+    export_tables(store, finished / "tables", tables)
+    published.update({f"tables of {stage}": keys[stage] for stage in stale})
 
 
 def _fit(store: Store, campaign: Campaign, say: Progress) -> None:
@@ -137,30 +182,19 @@ def _fit(store: Store, campaign: Campaign, say: Progress) -> None:
     from pipeline.decisions.conditions import conditions_of
     from pipeline.decisions.season import Season, decide
     from pipeline.diagnostics.season import diagnose
-    from pipeline.sailing.sessions import find_sessions
-    from pipeline.sailing.tagging import set_at, tag_sail_sets
-    from pipeline.sailing.wind_of_samples import add_true_wind
-    from pipeline.sailing.windows import steady_windows
+    from pipeline.stages.windows import read_wind
     from pipeline.surfaces.calibration_doubt import CalibrationDoubt
     from pipeline.surfaces.season import fit_season
 
     boat = campaign.boat
-    say("tagging sail sets")
-    samples = store.read_samples()
-    sessions = find_sessions(samples["time"])
-    segments = tag_sail_sets(campaign.sail_log, boat, sessions)
-    say("computing the true wind")
-    wind = add_true_wind(samples, boat, set_at(samples["time"], segments))
-    say("finding steady windows")
-    steady = steady_windows(
-        wind.samples, segments, sessions, boat, exclude=campaign.exclude, settings_log=campaign.settings_log
-    )
+    wind = read_wind(store)
+    segments, sessions, windows = (store.read_table(name) for name in ("segments", "sessions", "windows"))
     # One thread: the matrices are small, threads would only wait for each other (measured: 4 to 30 times slower), and
     # the last digits would depend on their number.
     with threadpool_limits(limits=1, user_api="blas"):
-        calibrated = calibrate(wind.samples, segments, sessions, boat, settings_log=campaign.settings_log, progress=say)
-        say(f"fitting surfaces to {steady.windows.height} steady windows")
-        fit = fit_season(steady.windows, boat, progress=say)
+        calibrated = calibrate(wind, segments, sessions, boat, settings_log=campaign.settings_log, progress=say)
+        say(f"fitting surfaces to {windows.height} steady windows")
+        fit = fit_season(windows, boat, progress=say)
         say("finding crossovers")
         doubt = CalibrationDoubt(*doubt_by_set(calibrated.wind, boat.calibration))
         log_draws = np.log(fit.draws(DRAWS, SEED, calibration=doubt))
@@ -168,52 +202,25 @@ def _fit(store: Store, campaign: Campaign, say: Progress) -> None:
         say("deciding")
         season = Season(
             campaign=campaign,
-            wind=wind.samples,
+            wind=wind,
             segments=segments,
             sessions=sessions,
-            windows=steady.windows,
+            windows=windows,
             fit=fit,
             log_draws=log_draws,
             tables=tables,
-            conditions=conditions_of(wind.samples, campaign.conditions),
+            conditions=conditions_of(wind, campaign.conditions),
         )
         decisions = decide(season)
         diagnostics = diagnose(season)
-    ingest_flags = store.read_table("flags").filter(pl.col("stage") == "ingest")
     for name, frame in {
-        "segments": segments,
-        "wind": _kept_wind(wind.samples),
-        "windows": steady.windows,
-        "set_aside": steady.set_aside,
-        "thresholds": steady.thresholds,
         "surfaces": fit.surfaces,
         **tables,
         **decisions,
         **diagnostics,
         **calibrated.tables,
-        "flags": pl.concat([ingest_flags, wind.flags, steady.flags], how="diagonal_relaxed"),
     }.items():
         store.write_table(name, frame)
-
-
-WIND_COLUMNS = (
-    "time",
-    "sail_set",
-    "bsp_kn",
-    "speed_source",
-    "hdg_deg",
-    "awa_deg",
-    "aws_kn",
-    "leeway_deg",
-    "twa_deg",
-    "tws_kn",
-    "twd_deg",
-    "ctw_deg",
-)
-
-
-def _kept_wind(samples: pl.DataFrame) -> pl.DataFrame:
-    return samples.select([c for c in WIND_COLUMNS if c in samples.columns])
 
 
 def _report(store: Store, campaign: Campaign, finished: Path) -> None:
@@ -247,12 +254,13 @@ def _ingest_fingerprint(store: Store) -> str | None:
     return _fingerprint(*sorted(files["sha256"].to_list()), store.fingerprint("ingest") or "")
 
 
-def _contents(campaign: Campaign, names: Iterable[str]) -> str:
-    digest = hashlib.sha256()
-    for name in names:
-        path = campaign.folder / name
-        digest.update(name.encode() + b"\0" + (path.read_bytes() if path.is_file() else b"absent") + b"\0")
-    return digest.hexdigest()
+def _logs_in(store: Store) -> set[tuple[str, str]]:
+    return set(store.read_table("files").select("sha256", "settings").iter_rows())
+
+
+def _content(campaign: Campaign, name: str) -> str:
+    path = campaign.folder / name
+    return hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else "absent"
 
 
 def _fingerprint(*parts: str) -> str:

@@ -91,14 +91,17 @@ def build_parser() -> argparse.ArgumentParser:
         )
         _out_option(sub)
 
-    campaign_and_out(
-        add(
-            "run",
-            _run,
-            "run the whole chain on a campaign",
-            "Reads the logs, tags the sail sets, computes the true wind, fits the surfaces, derives the crossovers\n"
-            "and writes tables and reports. What did not change since the last run is not done again.",
-        )
+    run = add(
+        "run",
+        _run,
+        "run the whole chain on a campaign",
+        "Reads the logs, tags the sail sets, computes the true wind, fits the surfaces, derives the crossovers\n"
+        "and writes tables and reports. What did not change since the last run is not done again.",
+    )
+    campaign_and_out(run)
+    run.add_argument("--explain", action="store_true", help="print what was done again, and why")
+    run.add_argument(
+        "--to", choices=("ingest", "windows", "fit", "report"), default="report", help="stop after this stage"
     )
     check = add(
         "check",
@@ -147,9 +150,13 @@ def _out_option(sub: argparse.ArgumentParser) -> None:
 
 
 def _run(arguments: argparse.Namespace) -> int:
-    from pipeline.chain import run_campaign
+    from pipeline.chain import STAGES, run_campaign
 
-    _tell_summary(run_campaign(arguments.campaign, arguments.out, progress=_Progress()))
+    stages = STAGES[: STAGES.index(arguments.to) + 1]
+    summary = run_campaign(arguments.campaign, arguments.out, stages=stages, progress=_Progress())
+    for line in summary.explained if arguments.explain else ():
+        _tell(line)
+    _tell_summary(summary)
     return DONE
 
 

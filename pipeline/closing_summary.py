@@ -8,8 +8,6 @@ import polars as pl
 
 from pipeline.ingest.reasons import LINES_REJECTED, ON_THE_CLOCK
 from pipeline.reporting.numbers import Numbers, plural
-from pipeline.reporting.records.answers import sailmaker_answer
-from pipeline.reporting.records.ledger import ledger
 
 if TYPE_CHECKING:
     from pipeline.chain import RunSummary
@@ -31,6 +29,9 @@ def closing_lines(summary: RunSummary) -> list[str]:
     if "crossovers" in tables:
         lines.append(_crossovers(tables["crossovers"]))
     if "design_comparison" in tables and not tables["design_comparison"].is_empty():
+        from pipeline.reporting.records.answers import sailmaker_answer
+        from pipeline.reporting.records.ledger import ledger
+
         lines += sailmaker_answer(ledger(tables), Numbers(), True)
     if summary.unchanged:
         lines.append(f"Not redone, since nothing it depends on changed: {', '.join(summary.unchanged)}.")

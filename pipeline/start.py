@@ -24,7 +24,7 @@ from pipeline.ingest.log_files import UnreadableLog, log_name, plain_name, read_
 from pipeline.ingest.nmea0183 import decode_nmea
 from pipeline.ingest.readings import DecodedLog
 from pipeline.problems import Problem, UnusableInput
-from pipeline.sailing.sensor_sign import LEAST_HEEL_DEG, is_contrary
+from pipeline.sailing.sensor_sign import LEAST_HEEL_DEG, is_contrary, sign_votes
 from pipeline.sailing.sessions import find_sessions
 from pipeline.units import unit_named
 
@@ -146,7 +146,7 @@ def _heel_remark(name: str, readings: Mapping[str, pl.DataFrame]) -> str | None:
         return None
     both = readings["heel"].join_asof(readings["apparent_wind"].select("time", "awa"), on="time", tolerance="3s")
     pairs = both.drop_nulls(["heel", "awa"])
-    if is_contrary(pairs["heel"].to_numpy(), pairs["awa"].to_numpy(), LEAST_HEEL_DEG):
+    if is_contrary([sign_votes(pairs["heel"].to_numpy(), pairs["awa"].to_numpy(), LEAST_HEEL_DEG)]):
         return f"{name}: heel seems to be positive to port; it is turned round by itself in a run, and said so"
     return None
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import polars as pl
@@ -48,9 +48,15 @@ class Campaign:
     warnings: tuple[Problem, ...]
 
 
-def read_campaign(folder: Path) -> Campaign:
-    """The campaign in `folder`. Raises `UnusableInput` with every problem where one of them is fatal."""
+def read_campaign(folder: Path, *, logs_needed: bool = True) -> Campaign:
+    """The campaign in `folder`. Raises `UnusableInput` with every problem where one of them is fatal.
+
+    Where logs are not needed, for they are in the store already, their absence is no more than a warning.
+    """
     boat, tables, logs, problems = _read_all(folder, strict=False)
+    if not logs_needed and not logs:
+        told = f"{problems[-1].what} The samples read from them earlier are used."
+        problems[-1] = replace(problems[-1], what=told, fatal=False)
     if boat is None or any(p.fatal for p in problems):
         raise UnusableInput(problems)
     return Campaign(folder=folder, boat=boat, **tables, log_files=logs, warnings=tuple(problems))

@@ -13,17 +13,25 @@ from pipeline.tables import TABLES
 # A spreadsheet takes a cell that begins so for a formula; in CSV such text gets an apostrophe in front.
 FORMULA_STARTS = r"^[=+\-@\t\r]"
 
+# Tables to which logs are added as they come, and the order in which people read them.
+ORDER = {"files": ("file",), "rejected": ("file", "line")}
+
 
 def export_tables(store: Store, folder: Path, names: Iterable[str] | None = None) -> list[str]:
     """Write `folder`/NAME.csv and NAME.parquet for `names`: by default the whole catalogue and every other result.
 
     A table that was never written is empty with its typed columns. Returns the names, sorted.
     """
-    wanted = sorted(names if names is not None else (set(TABLES) | set(store.table_names())) - INTERNAL)
+    wanted = sorted(names if names is not None else exported(store))
     folder.mkdir(parents=True, exist_ok=True)
     for name in wanted:
-        write_both(store.read_table(name), folder, name)
+        write_both(store.read_table(name).sort(ORDER.get(name, ()), maintain_order=True), folder, name)
     return wanted
+
+
+def exported(store: Store) -> set[str]:
+    """Names of all tables that are results."""
+    return (set(TABLES) | set(store.table_names())) - INTERNAL
 
 
 def write_both(frame: pl.DataFrame, folder: Path, name: str) -> None:

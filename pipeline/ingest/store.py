@@ -26,7 +26,10 @@ MEMORY_LIMIT = "1GB"
 _MAGIC = b"DUCK"
 _SCHEMA = ("meta", "fingerprints", "files", "samples", "rejected", "file_flags", "seen_files")
 # Tables that are the store's own business, or hold a row a sample.
-INTERNAL = frozenset({"meta", "fingerprints", "file_flags", "seen_files", "samples", "wind"})
+INTERNAL = frozenset(
+    {"meta", "fingerprints", "file_flags", "seen_files", "samples", "wind"}
+    | {"log_runs", "shared_sessions", "sessions", "pieces"}
+)
 DISK_FULL = (errno.ENOSPC, errno.EDQUOT)
 NO_EXTENSIONS = {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
 
@@ -226,6 +229,10 @@ class Store:
         with _in_words(self.path), self._registered("names", names):
             self.connection.execute(sql_text("ingest/rename_files"))
             self.connection.execute(sql_text("ingest/rename_rejected"))
+
+    def has_samples(self) -> bool:
+        """Whether any log was read."""
+        return not self.query("SELECT 1 FROM samples LIMIT 1").is_empty()
 
     def read_samples(self, start: datetime | None = None, stop: datetime | None = None) -> pl.DataFrame:
         """Samples of all logs on one time line, one row a time, in [start, stop): see `shared_time.read_samples`."""

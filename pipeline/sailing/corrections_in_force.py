@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import fields
+from datetime import datetime
 
 import numpy as np
 import polars as pl
@@ -41,6 +42,24 @@ def _one(
         if own is not None:
             out[code == i] = own
     return out
+
+
+def in_force_during(
+    calibration: Calibration, lo: datetime, hi: datetime, sail_sets: Iterable[str | None]
+) -> tuple[tuple[object, ...], ...]:
+    """All that the calibration says of a span of time in which these sets were up: equal where nothing differs."""
+    out: list[tuple[object, ...]] = []
+    for parameter in PARAMETERS:
+        value = getattr(calibration.boat, parameter)
+        value = getattr(DEFAULT_CORRECTIONS, parameter) if value is None else value
+        given = [(start, getattr(period, parameter)) for start, period in calibration.periods]
+        before = [v for start, v in given if v is not None and start <= lo]
+        out.append((parameter, (before or [value])[-1]))
+        out += [(parameter, start, v) for start, v in given if v is not None and lo < start < hi]
+    for name in sorted({n for n in sail_sets if n is not None}):
+        own = [(parameter, name, _of_set(calibration, name, parameter)) for parameter in PARAMETERS]
+        out += [row for row in own if row[-1] is not None]
+    return tuple(out)
 
 
 def _of_set(calibration: Calibration, name: str | None, parameter: str) -> float | None:

@@ -37,6 +37,26 @@ LONGEST_GAP_S = 10.0
 LEAD_LAGS = 1.5
 TREND_MARGIN_S = 60.0
 
+# Columns of a piece's windows and of its set-aside spans.
+WINDOWS: dict[str, pl.DataType] = {
+    "start": pl.Datetime("us"),
+    "end": pl.Datetime("us"),
+    "sail_set": pl.String(),
+    **dict.fromkeys(
+        (
+            *("tws_kn", "twa_deg", "twd_deg", "bsp_kn", "aws_kn", "awa_deg", "heel_deg"),
+            *("tws_sd_kn", "twa_sd_deg", "bsp_sd_kn", "tws_trend_kn_min", "tws_unlagged_kn", "twa_unlagged_deg"),
+            *("hdg_deg", "hdg_sd_deg", "rudder_deg", "stw_sog_diff_kn", "minutes"),
+        ),
+        pl.Float64(),
+    ),
+    "samples": pl.Int64(),
+    "step_s": pl.Float64(),
+    "speed_source": pl.String(),
+    "quality": pl.String(),
+}
+SET_ASIDE: dict[str, pl.DataType] = {"start": pl.Datetime("us"), "end": pl.Datetime("us"), "reason": pl.String()}
+
 _US = 1e6
 
 
@@ -99,7 +119,8 @@ def examine(
     reasons = reasons_of_samples(track, manoeuvres, segments, sessions, exclude, settings_log)
     clean = _without_holes(track, reasons)
     blocks = _blocks(track, reasons, boat.loa_m)
-    return Examined(track, clean, reasons, blocks, segments, SteadinessOf(clean), lag_evidence(clean, blocks, boat.loa_m))
+    lag = lag_evidence(clean, blocks, boat.loa_m)
+    return Examined(track, clean, reasons, blocks, segments, SteadinessOf(clean), lag)
 
 
 def possible_windows(piece: Examined, lag_s: float) -> PossibleWindows:
@@ -235,7 +256,7 @@ def _describe(piece: Examined, cut: PossibleWindows, lag_s: float) -> pl.DataFra
         "quality": _quality(piece.segments, piece.reasons.segment[a]),
     }
     series = [x.alias(k) if isinstance(x, pl.Series) else pl.Series(k, x, nan_to_null=True) for k, x in columns.items()]
-    return pl.DataFrame(series).with_columns(pl.col("samples").cast(pl.Int64))
+    return pl.DataFrame(series).cast(WINDOWS)
 
 
 def _lagged_wind(track: Track, blocks: list[tuple[int, int]], lag_s: float) -> tuple[Floats, Floats, Floats]:
@@ -272,9 +293,8 @@ def _covered(n: int, first: Ints, end: Ints) -> np.ndarray:
 def _spans(track: Track, code: Ints, names: tuple[str, ...]) -> pl.DataFrame:
     """Runs of one reason, kept samples left out: start, end, reason."""
     n = len(track)
-    schema = {"start": pl.Datetime("us"), "end": pl.Datetime("us"), "reason": pl.String()}
     if n == 0:
-        return pl.DataFrame(schema=schema)
+        return pl.DataFrame(schema=SET_ASIDE)
     change = (np.diff(code) != 0) | (np.diff(track.time_s) > max(LONGEST_GAP_S, 3.0 * track.step_s))
     first = np.concatenate(([0], np.flatnonzero(change) + 1))
     end = np.concatenate((first[1:], [n]))

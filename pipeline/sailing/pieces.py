@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
+from itertools import pairwise
 
 import polars as pl
 
@@ -53,7 +54,7 @@ def pieces_of(spans: list[tuple[datetime, datetime]]) -> list[Piece]:
     out = []
     for start, end in joined(spans, PIECE_GAP):
         cuts = [start - MARGIN, *(_midnights(start, end) if end - start > LONGEST else []), end + MARGIN]
-        out += [Piece(lo, hi) for lo, hi in zip(cuts, cuts[1:], strict=False)]
+        out += [Piece(lo, hi) for lo, hi in pairwise(cuts)]
     return out
 
 

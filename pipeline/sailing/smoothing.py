@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.ndimage import median_filter
+from numpy.lib.stride_tricks import sliding_window_view
 
 from pipeline.angles import Floats, wrap_180
 from pipeline.sailing.stretches import Ints
+
+_AT_ONCE = 1 << 16
 
 
 def moving_mean(values: Floats, count: int, stretch: Ints) -> Floats:
@@ -47,4 +49,8 @@ def moving_median(values: Floats, count: int) -> Floats:
         return values.copy()
     at = np.maximum.accumulate(np.where(known, np.arange(len(values)), -1))
     held = values[np.where(at >= 0, at, np.flatnonzero(known)[0])]
-    return median_filter(held, size=count | 1, mode="nearest")
+    half = count // 2
+    around = sliding_window_view(np.pad(held, half, mode="edge"), 2 * half + 1)
+    # In parts, for every value is copied once for each of its windows.
+    parts = [np.partition(around[a : a + _AT_ONCE], half, axis=1)[:, half] for a in range(0, len(values), _AT_ONCE)]
+    return np.concatenate(parts)

@@ -6,7 +6,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import lfilter
 
 from pipeline.angles import Floats
 from pipeline.sailing.stretches import Ints
@@ -21,6 +20,7 @@ LEAST_BLOCKS = 12
 # Log likelihood a sample that the better lag must gain on the usual one (samples hang together, so more than chance).
 LEAST_GAIN = 0.002
 LEAST_SAMPLES = 30
+_FORGOTTEN = 1e-20
 # A column that hardly moves, or goes with the others, explains nothing of its own.
 _NO_SPREAD, _DEPENDENT = 1e-9, 1e-10
 
@@ -100,9 +100,19 @@ def lagged(values: Floats, step_s: float, lag_s: float) -> Floats:
     if lag_s <= 0.0:
         return values.copy()
     keep = float(np.exp(-step_s / lag_s))
-    total = lfilter([1.0], [1.0, -keep], np.where(known, values, 0.0))
-    weight = lfilter([1.0], [1.0, -keep], known.astype(float))
+    total = _remembered(np.where(known, values, 0.0), keep)
+    weight = _remembered(known.astype(float), keep)
     return np.where(weight > 1e-12, total / np.maximum(weight, 1e-12), np.nan)
+
+
+def _remembered(values: Floats, keep: float) -> Floats:
+    """y[i] = keep y[i-1] + x[i] along the last axis, by doubling the span summed until what is older is forgotten."""
+    out = values.copy()
+    span, share = 1, keep
+    while span < out.shape[-1] and share > _FORGOTTEN:
+        out[..., span:] += share * out[..., :-span]
+        span, share = 2 * span, share * share
+    return out
 
 
 def _pieces(track: Track, blocks: Sequence[tuple[int, int]]) -> Ints:
@@ -118,7 +128,7 @@ def _pieces(track: Track, blocks: Sequence[tuple[int, int]]) -> Ints:
 
 def _unexplained(y: Floats, tws: Floats, twa: Floats, step_s: float, lag_s: float) -> Floats:
     """Log of the mean square of the speed that is left, times the samples, for each row (pieces, samples)."""
-    rows, length = y.shape
+    length = y.shape[1]
     known = np.isfinite(y) & np.isfinite(tws) & np.isfinite(twa)
     known[:, : length // 4] = False  # the lagged wind is not yet independent of where the piece begins
     count = known.sum(axis=1)

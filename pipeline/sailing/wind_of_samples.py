@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +13,7 @@ from pipeline.angles import Floats, wrap_360
 from pipeline.campaign.settings import Boat
 from pipeline.sailing.corrections_in_force import corrections_in_force
 from pipeline.sailing.heading import true_heading
-from pipeline.sailing.sensor_sign import LEAST_HEEL_DEG, LEAST_LEEWAY_DEG, is_contrary
+from pipeline.sailing.sensor_sign import LEAST_HEEL_DEG, LEAST_LEEWAY_DEG, Votes, is_contrary, sign_votes
 from pipeline.sailing.stretches import lasting, stretch_numbers
 from pipeline.tables import TABLES
 from pipeline.wind.apparent import to_horizontal, with_offset, without_masthead_motion, without_upwash
@@ -34,6 +36,8 @@ _READ = (
     *("awa", "aws", "bsp", "sog", "cog", "cog_mag", "hdg_true", "hdg_mag", "variation", "lat", "lon"),
     *("heel", "pitch", "leeway", ROLL_RATE, PITCH_RATE),
 )
+# Sensors that count to either side, and the angle from which they say to which.
+SIGNED = {"heel": LEAST_HEEL_DEG, "leeway": LEAST_LEEWAY_DEG}
 _CHUNK = 1 << 18
 _US = 1e6
 
@@ -52,11 +56,26 @@ class WindOfSamples:
     flags: pl.DataFrame
 
 
-def add_true_wind(samples: pl.DataFrame, boat: Boat, sail_set: pl.Series) -> WindOfSamples:
+def votes_on_signs(samples: pl.DataFrame) -> dict[str, Votes]:
+    """What samples say of the signs of the sensors that may be mounted contrary: channel -> votes."""
+    awa = _array(samples, "awa")
+    return {channel: sign_votes(_array(samples, channel), awa, least) for channel, least in SIGNED.items()}
+
+
+def contrary_signs(votes: Iterable[Mapping[str, Votes]]) -> tuple[str, ...]:
+    """Channels whose sign is contrary, by the votes of all parts of a season."""
+    parts = list(votes)
+    return tuple(channel for channel in SIGNED if is_contrary(part[channel] for part in parts))
+
+
+def add_true_wind(
+    samples: pl.DataFrame, boat: Boat, sail_set: pl.Series, contrary: tuple[str, ...] | None = None
+) -> WindOfSamples:
     """Corrected channels and true wind for every sample, as the method defines them.
 
     `samples` has `time` (naive UTC, ascending) and the catalogue's channels in house units, null where missing;
-    `sail_set` is the set at each sample, for corrections that differ by set. Missing stays missing: without heading TWA
+    `sail_set` is the set at each sample, for corrections that differ by set; `contrary` the channels of contrary sign
+    where more than these samples tells it. Missing stays missing: without heading TWA
     and TWS still come out and TWD is null; without heel nothing is de-heeled and there is no leeway; both are counted.
     Raises `UnusableInput` where the variation is asked of a model that does not hold for the date.
     """
@@ -71,7 +90,7 @@ def add_true_wind(samples: pl.DataFrame, boat: Boat, sail_set: pl.Series) -> Win
     heading = true_heading(raw, _decimal_year(samples["time"]), stretch, boat.instruments)
     notes += [(reason, True, count) for reason, count in heading.notes.items()]
     hdg = wrap_360(heading.hdg_deg + use["heading_offset_deg"])
-    _settle_signs(raw, notes)
+    _settle_signs(raw, contrary_signs([votes_on_signs(samples)]) if contrary is None else contrary, notes)
 
     out = {name: np.full(n, np.nan) for name in ("awa_deg", "aws_kn", "leeway_deg", "twa_deg", "tws_kn")}
     for a in range(0, n, _CHUNK):
@@ -131,12 +150,11 @@ def _speed(
     return bsp, ground
 
 
-def _settle_signs(raw: dict[str, Floats], notes: list[tuple[str, bool, int]]) -> None:
-    for channel, least_deg in (("heel", LEAST_HEEL_DEG), ("leeway", LEAST_LEEWAY_DEG)):
-        if is_contrary(raw[channel], raw["awa"], least_deg):
-            raw[channel] = -raw[channel]
-            count = int(np.isfinite(raw[channel]).sum())
-            notes.append((f"sign of {channel} is contrary (should be positive to starboard): turned", True, count))
+def _settle_signs(raw: dict[str, Floats], contrary: tuple[str, ...], notes: list[tuple[str, bool, int]]) -> None:
+    for channel in contrary:
+        raw[channel] = -raw[channel]
+        count = int(np.isfinite(raw[channel]).sum())
+        notes.append((f"sign of {channel} is contrary (should be positive to starboard): turned", True, count))
 
 
 def _note_missing(
@@ -159,6 +177,16 @@ def _note_missing(
     ):
         if which.any():
             notes.append((reason, kept, int(which.sum())))
+
+
+def season_flags(parts: Iterable[Iterable[tuple[str, bool, int]]]) -> pl.DataFrame:
+    """Flags of a season from the (reason, kept, count) of its parts."""
+    total: Counter[tuple[str, bool]] = Counter()
+    for part in parts:
+        for reason, kept, count in part:
+            total[reason, kept] += count
+    rows = [(reason, kept, count) for (reason, kept), count in total.items()]
+    return _flags(sorted(rows, key=lambda row: (not row[1], row[0])))
 
 
 def _flags(notes: list[tuple[str, bool, int]]) -> pl.DataFrame:

@@ -98,7 +98,7 @@ def rung_counts(possible: Steadiness) -> dict[str, list[int]]:
 
 
 def own_limits(counts: Iterable[Mapping[str, list[int]]]) -> dict[str, float]:
-    """Limits from the counts of all pieces of the season: the rung with about `OWN_QUANTILE` of the windows within it."""
+    """Limits from the counts of all pieces of the season: the rung that about `OWN_QUANTILE` of the windows keep."""
     pieces = list(counts)
     out = {}
     for limit in LIMITS:
@@ -122,6 +122,5 @@ def _why(limit: Limit, value: float) -> str:
     if np.isnan(value):
         return "not logged, not judged"
     at = "at its lower bound" if value <= limit.low else "at its upper bound" if value >= limit.high else "own"
-    return (
-        f"{limit.why}; {at}: about {OWN_QUANTILE:.0%} of the boat's possible windows, within {limit.low:g} to {limit.high:g}"
-    )
+    share = f"about {OWN_QUANTILE:.0%} of the boat's possible windows, within {limit.low:g} to {limit.high:g}"
+    return f"{limit.why}; {at}: {share}"

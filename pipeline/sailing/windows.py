@@ -83,7 +83,7 @@ def steady_windows(
 
 
 def rules_of(lag: SpeedLag, counts: Iterable[Mapping[str, list[int]]], steps_s: Iterable[float]) -> WindowRules:
-    """The season's rules: its lag, and its limits from the pieces' `PossibleWindows.counts`; `steps_s` of the pieces."""
+    """The season's rules: its lag, and its limits from `PossibleWindows.counts` of its pieces; `steps_s` of these."""
     usual_step_s = float(np.median([*steps_s]))
     return WindowRules(window_length_s(lag.lag_s, usual_step_s), lag, own_limits(counts))
 

@@ -119,9 +119,9 @@ def main(windows: int = 50_000, sets: int = 20, days: int = 200) -> None:
         row["bare_s"] = bare(row["coefficients"], row["windows"], row["days"])
         rows.append(row)
         print(
-            f"{row['windows']:6d} windows, {row['days']:3d} days, {row['sets']} sets, {row['coefficients']} coefficients: "
-            f"fit {row['fit_s']:.1f} s (processor {row['cpu_s']:.1f} s), draws {row['draws_s']:.2f} s, peak "
-            f"{row['peak_mb']:.0f} MB ({row['before_mb']:.0f} before); one bare evaluation {row['bare_s']:.2f} s, "
+            f"{row['windows']:6d} windows, {row['days']:3d} days, {row['sets']} sets, {row['coefficients']} "
+            f"coefficients: fit {row['fit_s']:.1f} s (processor {row['cpu_s']:.1f} s), draws {row['draws_s']:.2f} s, "
+            f"peak {row['peak_mb']:.0f} MB ({row['before_mb']:.0f} before); one bare evaluation {row['bare_s']:.2f} s, "
             f"ratio {row['fit_s'] / row['bare_s']:.0f}",
             flush=True,
         )

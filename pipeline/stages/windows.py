@@ -1,0 +1,288 @@
+"""From samples to steady windows, piece by piece: only pieces that something changed for are computed again.
+
+What a piece takes from the season (`SeasonSays`) is settled from evidence that adds up over the pieces, so the tables
+are the same however the season came about. A piece computed with what the season said before its end is checked
+against what it says at last, and computed again where that differs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+
+import numpy as np
+import polars as pl
+
+from pipeline.campaign.campaign import Campaign
+from pipeline.ingest.store import Store
+from pipeline.sailing.piece_windows import SET_ASIDE, WINDOWS, Examined, chosen, examine, possible_windows
+from pipeline.sailing.pieces import Piece, pieces_of
+from pipeline.sailing.speed_lag import SpeedLag, settled_lag
+from pipeline.sailing.tagging import set_at, tag_sail_sets
+from pipeline.sailing.wind_of_samples import add_true_wind, contrary_signs, votes_on_signs
+from pipeline.sailing.wind_of_samples import season_flags as wind_flags
+from pipeline.sailing.window_rules import WindowRules
+from pipeline.sailing.windows import assemble, rules_of, season_flags, season_memory
+from pipeline.stages.log_runs import Run, runs_of_logs, sessions_of
+from pipeline.stages.piece_records import (
+    LOGS,
+    NEW,
+    SEASON,
+    Dependencies,
+    Record,
+    SeasonSays,
+    digest_of,
+    read_records,
+    write_records,
+)
+
+STAGE = "windows"
+WIND_COLUMNS = (
+    "time",
+    "sail_set",
+    "bsp_kn",
+    "speed_source",
+    "hdg_deg",
+    "awa_deg",
+    "aws_kn",
+    "leeway_deg",
+    "twa_deg",
+    "tws_kn",
+    "twd_deg",
+    "ctw_deg",
+    "heel_deg",
+)
+# Samples read at once, and steps of examined pieces that wait in memory for the season's last word (300 bytes each).
+READ_AT_ONCE = 200_000
+WAITING_STEPS = 1_500_000
+# Signs, lag, counts and limits settle one after the other.
+MOST_ROUNDS = 6
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Redone:
+    """Pieces computed and why (what changed, or `NEW`), of how many; gone ones counted."""
+
+    pieces: tuple[tuple[Piece, tuple[str, ...]], ...]
+    count: int
+    gone: int
+    changed: bool
+
+
+def update_windows(store: Store, campaign: Campaign, say: Progress) -> Redone:
+    """Bring wind, segments and windows up to date with the samples in the store and with what people wrote."""
+    return _Update(store, campaign, say).run()
+
+
+def read_wind(store: Store) -> pl.DataFrame:
+    """All samples with their wind, as `add_true_wind` leaves them."""
+    samples = store.read_samples()
+    wind = store.query("SELECT * FROM wind ORDER BY time")
+    if not samples["time"].equals(wind["time"]):
+        raise AssertionError("the wind in the store is not that of its samples")
+    return samples.with_columns(wind.drop("time", "sail_set"))
+
+
+@dataclass(slots=True)
+class _Update:
+    store: Store
+    campaign: Campaign
+    say: Progress
+    runs: list[Run] = field(init=False)
+    sessions: pl.DataFrame = field(init=False)
+    segments: pl.DataFrame = field(init=False)
+    records: dict[datetime, Record] = field(init=False)
+    found: dict[datetime, tuple[pl.DataFrame, pl.DataFrame]] = field(default_factory=dict)
+    fresh_wind: bool = False
+
+    def run(self) -> Redone:
+        store, boat = self.store, self.campaign.boat
+        self.runs = runs_of_logs(store)
+        self.sessions = sessions_of(store, self.runs)
+        self.segments = tag_sail_sets(self.campaign.sail_log, boat, self.sessions)
+        pieces = pieces_of(list(self.sessions.select("start", "end").iter_rows()))
+        kept = read_records(store)
+        stale = self._compare(pieces, kept)
+        gone = [r.piece for lo, r in kept.items() if lo not in self.records]
+        before = dict(stale)
+        self._forget([*gone, *(p for p, _ in stale if p.lo in kept)])
+        self.fresh_wind = len(stale) == len(pieces)
+        if stale:
+            self.say(f"wind and windows of {len(stale)} of {len(pieces)} pieces of the season")
+        todo = [p for p, _ in stale]
+        for _ in range(MOST_ROUNDS):
+            self._compute(todo)
+            says = self._season_says()[0].digest()
+            todo = [r.piece for r in self.records.values() if r.season != says]
+            if not todo:
+                break
+            self._forget(todo)
+            before.update({p: (SEASON,) for p in todo if p not in before})
+        else:
+            raise AssertionError("the season's rules did not settle")
+        changed = self._finish(bool(before) or bool(gone))
+        return Redone(tuple(sorted(before.items(), key=lambda x: x[0].lo)), len(pieces), len(gone), changed)
+
+    def _compare(self, pieces: list[Piece], kept: Mapping[datetime, Record]) -> list[tuple[Piece, tuple[str, ...]]]:
+        """Sets up the records of `pieces`; returns those to be computed, each with what changed for it."""
+        self.records = {}
+        stale: list[tuple[Piece, tuple[str, ...]]] = []
+        depend = Dependencies(self.runs, self.campaign)
+        starts, ends = self.segments["start"], self.segments["end"]
+        for piece in pieces:
+            # Segments are in order and join, so those that touch the piece are a slice.
+            a = int(ends.search_sorted(piece.lo, side="left"))
+            b = int(starts.search_sorted(piece.hi, side="left"))
+            made_from = depend.of(piece, self.segments[a:b])
+            old = kept.get(piece.lo)
+            if old is None or old.piece != piece:
+                stale.append((piece, (NEW,) if old is None else (LOGS,)))
+            elif old.made_from != made_from:
+                stale.append((piece, tuple(k for k, v in made_from.items() if old.made_from.get(k) != v)))
+            else:
+                self.records[piece.lo] = old
+                continue
+            self.records[piece.lo] = Record(piece, made_from)
+        return stale
+
+    def _compute(self, pieces: list[Piece]) -> None:
+        """Wind and windows of pieces; those beyond what memory holds with what the season says so far."""
+        waiting: list[tuple[Record, Examined, tuple[str, ...]]] = []
+        steps = 0
+        for piece, samples in self._read(pieces):
+            record = self.records[piece.lo]
+            record.votes = votes_on_signs(samples)
+            known = [r.votes for r in self.records.values() if r.votes]
+            contrary = contrary_signs(known)
+            segments = piece.touching(self.segments)
+            sail_set = set_at(samples["time"], segments)
+            wind = add_true_wind(samples, self.campaign.boat, sail_set, contrary)
+            record.wind = list(wind.flags.select("reason", "kept", "count").iter_rows())
+            self._keep_wind(piece, wind.samples.with_columns(sail_set=sail_set))
+            examined = examine(
+                wind.samples,
+                segments,
+                piece.touching(self.sessions),
+                self.campaign.boat,
+                exclude=self.campaign.exclude,
+                settings_log=self.campaign.settings_log,
+            )
+            record.step_s, record.lag = examined.track.step_s, examined.lag
+            waiting.append((record, examined, contrary))
+            steps += len(examined.track)
+            if steps > WAITING_STEPS:
+                self._choose(waiting)
+                waiting, steps = [], 0
+        self._choose(waiting)
+
+    def _choose(self, waiting: list[tuple[Record, Examined, tuple[str, ...]]]) -> None:
+        lag = self._lag()
+        possible = [possible_windows(examined, lag.lag_s) for _, examined, _ in waiting]
+        for (record, *_), windows in zip(waiting, possible, strict=True):
+            record.rungs = windows.counts
+        _, rules = self._season_says()
+        for (record, examined, contrary), windows in zip(waiting, possible, strict=True):
+            made = chosen(examined, windows, rules)
+            record.counts, record.memory = made.counts, made.memory.tolist()
+            record.season = SeasonSays(contrary, lag.lag_s, _limits(rules)).digest()
+            self.found[record.piece.lo] = made.windows, made.set_aside
+
+    def _lag(self) -> SpeedLag:
+        return settled_lag([r.lag for r in self.records.values()], self.campaign.boat.loa_m)
+
+    def _season_says(self) -> tuple[SeasonSays, WindowRules]:
+        """What the season says by the evidence that there is."""
+        records = self.records.values()
+        lag = self._lag()
+        with_counts = [r for r in records if r.rungs]
+        rules = rules_of(lag, [r.rungs for r in with_counts], [r.step_s for r in with_counts] or [1.0])
+        contrary = contrary_signs([r.votes for r in records if r.votes])
+        return SeasonSays(contrary, lag.lag_s, _limits(rules)), rules
+
+    def _read(self, pieces: list[Piece]) -> Iterator[tuple[Piece, pl.DataFrame]]:
+        """Samples of each piece, those of neighbours read together."""
+        order = {lo: i for i, lo in enumerate(self.records)}
+        batch: list[Piece] = []
+        for piece in pieces:
+            if batch and (order[piece.lo] != order[batch[-1].lo] + 1 or self._rows([*batch, piece]) > READ_AT_ONCE):
+                yield from self._read_together(batch)
+                batch = []
+            batch.append(piece)
+        yield from self._read_together(batch)
+
+    def _read_together(self, batch: list[Piece]) -> Iterator[tuple[Piece, pl.DataFrame]]:
+        if batch:
+            samples = self.store.read_samples(batch[0].lo, batch[-1].hi)
+            yield from ((piece, piece.rows(samples)) for piece in batch)
+
+    def _rows(self, pieces: list[Piece]) -> float:
+        """About how many samples."""
+        lo, hi = pieces[0].lo, pieces[-1].hi
+        here = (r for r in self.runs if r.start < hi and r.end > lo)
+        return sum((min(r.end, hi) - max(r.start, lo)).total_seconds() * r.rate_hz for r in here)
+
+    def _forget(self, pieces: list[Piece]) -> None:
+        """Take the wind of pieces out of the store."""
+        if self.store.has_table("wind"):
+            for piece in pieces:
+                self.store.execute("DELETE FROM wind WHERE time >= $lo AND time < $hi", lo=piece.lo, hi=piece.hi)
+
+    def _keep_wind(self, piece: Piece, wind: pl.DataFrame) -> None:
+        rows = wind.select(WIND_COLUMNS)
+        if self.fresh_wind or not self.store.has_table("wind"):
+            self.store.write_table("wind", rows)
+            self.fresh_wind = False
+        else:
+            self.store.append("wind", rows)
+
+    def _finish(self, redone: bool) -> bool:
+        """Tables of the season from those of its pieces; returns whether anything changed since the last run."""
+        store, records = self.store, list(self.records.values())
+        key = digest_of(
+            *(repr((r.piece, sorted(r.made_from.items()), r.season)) for r in records),
+            repr(None if self.campaign.settings_log is None else self.campaign.settings_log.rows()),
+        )
+        if store.fingerprint(STAGE) == key and not redone:
+            return False
+        _, rules = self._season_says()
+        made = self.found.values()
+        windows = self._of_pieces("windows", [w for w, _ in made], WINDOWS)
+        set_aside = self._of_pieces("set_aside", [a for _, a in made], SET_ASIDE)
+        memory = season_memory((r.step_s, r.products) for r in records)
+        windows = assemble(windows, memory, self.sessions, self.campaign.settings_log)
+        ingest = store.read_table("flags").filter(pl.col("stage") == "ingest")
+        flags = [ingest, wind_flags(r.wind for r in records), season_flags((r.counts for r in records), windows.height)]
+        store.write_table("segments", self.segments)
+        store.write_table("sessions", self.sessions)
+        store.write_table("windows", windows)
+        store.write_table("set_aside", set_aside)
+        store.write_table("thresholds", rules.table())
+        store.write_table("flags", pl.concat(flags, how="diagonal_relaxed"))
+        write_records(store, records)
+        store.set_fingerprint(STAGE, key)
+        return True
+
+    def _of_pieces(self, name: str, made: list[pl.DataFrame], schema: Mapping[str, pl.DataType]) -> pl.DataFrame:
+        """Rows of all pieces in order: of those computed now, and of the others as they were stored."""
+        kept = [r for lo, r in self.records.items() if lo not in self.found]
+        parts = [pl.DataFrame(schema=schema), *made]
+        if kept:
+            rows = self.store.read_table(name)
+            lows, highs = (pl.Series(times, dtype=pl.Datetime("us")) for times in _bounds(kept))
+            at = lows.search_sorted(rows["start"], side="right").cast(pl.Int64) - 1
+            place = at.clip(0)
+            steps = pl.Series("step_s", [r.step_s for r in kept]).gather(place)
+            inside = (at >= 0) & (rows["start"] < highs.gather(place))
+            parts.append(rows.with_columns(steps).filter(inside).select(list(schema)))
+        return pl.concat(parts).sort("start")
+
+
+def _bounds(records: list[Record]) -> tuple[list[datetime], list[datetime]]:
+    return [r.piece.lo for r in records], [r.piece.hi for r in records]
+
+
+def _limits(rules: WindowRules) -> tuple[tuple[str, float | None], ...]:
+    return tuple((name, None if np.isnan(value) else value) for name, value in rules.limits.items())
