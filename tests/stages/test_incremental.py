@@ -11,7 +11,7 @@ import pytest
 
 from pipeline.chain import RunSummary, run_campaign
 from pipeline.ingest.store import Store
-from pipeline.sailing import sensor_sign, window_rules
+from pipeline.sailing import sensor_sign, speed_lag, window_rules
 from pipeline.stages import windows as stage
 from tests.known_boat.season import make_season
 
@@ -84,8 +84,9 @@ def test_a_day_taken_out(campaign: Path, tmp_path: Path) -> None:
 
 
 def test_a_day_more_computes_that_day(campaign: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    # Four days are few: their limits would move with the fourth.
+    # Four days are few: their lag and limits would move with the fourth.
     monkeypatch.setattr(window_rules, "RUNG", 100.0)
+    monkeypatch.setattr(speed_lag, "LEAST_BLOCKS", 10_000)
     folder, logs = copy_of(campaign, tmp_path / "campaign")
     last = logs[-1].read_bytes()
     logs[-1].unlink()
