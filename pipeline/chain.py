@@ -167,10 +167,10 @@ def _export(store: Store, target: Path, finished: Path, published: dict[str, str
     if not stale:
         return
     say("writing tables")
-    tables = {name for stage in stale for name in TABLES_OF.get(stage, ())}
-    if "fit" in stale:
-        tables |= set(exported(store)) - {name for of_stage in TABLES_OF.values() for name in of_stage}
-    export_tables(store, finished / "tables", tables)
+    of_stages = {name for names in TABLES_OF.values() for name in names}
+    every = exported(store)
+    tables = {name for stage in stale for name in TABLES_OF.get(stage, every - of_stages)}
+    export_tables(store, finished / "tables", tables & every)
     published.update({f"tables of {stage}": keys[stage] for stage in stale})
 
 
