@@ -20,6 +20,8 @@ from pipeline.problems import Problem, UnusableInput
 BOAT_FILE = "boat.toml"
 SAIL_LOG_FILE = "sail_log.csv"
 LOGS_FOLDER = "logs"
+NO_FOLDER = "is missing: the instrument logs belong into it."
+NO_FILES = "holds no log files."
 CSV_FILES = (
     SAIL_LOG_FILE,
     "designed.csv",
@@ -54,7 +56,7 @@ def read_campaign(folder: Path, *, logs_needed: bool = True) -> Campaign:
     Where logs are not needed, for they are in the store already, their absence is no more than a warning.
     """
     boat, tables, logs, problems = _read_all(folder, strict=False)
-    if not logs_needed and not logs:
+    if not logs_needed and not logs and problems[-1].what in (NO_FOLDER, NO_FILES):
         told = f"{problems[-1].what} The samples read from them earlier are used."
         problems[-1] = replace(problems[-1], what=told, fatal=False)
     if boat is None or any(p.fatal for p in problems):
@@ -158,7 +160,7 @@ def list_logs(folder: Path) -> tuple[tuple[Path, ...], list[Problem]]:
         problems.append(Problem(str(where), f"cannot be read ({error.strerror or error})."))
 
     if not logs.exists():
-        return (), [Problem(f"{LOGS_FOLDER}/", "is missing: the instrument logs belong into it.")]
+        return (), [Problem(f"{LOGS_FOLDER}/", NO_FOLDER)]
     if not logs.is_dir():
         return (), [Problem(LOGS_FOLDER, "is a file; it must be the folder with the instrument logs.")]
     files: list[Path] = []
@@ -169,5 +171,5 @@ def list_logs(folder: Path) -> tuple[tuple[Path, ...], list[Problem]]:
         problems += [_noted(folder, link, "is a link to a folder and is not followed.") for link in links]
     problems += _strange_files(folder, files)
     if not files and not problems:
-        problems.append(Problem(f"{LOGS_FOLDER}/", "holds no log files."))
+        problems.append(Problem(f"{LOGS_FOLDER}/", NO_FILES))
     return tuple(sorted(f for f in files if f.is_file())), problems
