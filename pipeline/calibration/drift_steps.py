@@ -18,6 +18,7 @@ from typing import Literal
 
 import numpy as np
 import polars as pl
+from scipy import stats
 
 from pipeline.angles import Floats
 from pipeline.calibration.day_scatter import (
@@ -54,8 +55,9 @@ class Change:
     """One step or trend of one parameter.
 
     `first` is the first day of the new state (of a trend: where it begins), `last` the end of a trend (None for a
-    step); `earliest`, `latest`: days between which a step lies with 90 % probability. `size` and `size_sd` in the
-    parameter's unit; `chance`: share of seasons without change that show as much, of this parameter.
+    step); `earliest`, `latest`: days between which a step lies with 90 % probability. `size`, its `size_sd` and
+    `size_reach` (half width of its 90 % interval) in the parameter's unit; `chance`: share of seasons without change
+    that show as much, of this parameter.
     """
 
     parameter: str
@@ -66,6 +68,7 @@ class Change:
     latest: date
     size: float
     size_sd: float
+    size_reach: float
     chance: float
 
 
@@ -161,6 +164,8 @@ def _changes(
 ) -> tuple[Change, ...]:
     out: list[Change] = []
     at = _columns(parts)
+    # the scatter of the days is known from these few days alone (Student)
+    reach = float(stats.t.ppf(0.95, max(len(days) - len(values), 1)))
     for i, p in enumerate(parts):
         if i > 0:
             combine = np.zeros(len(values))
@@ -171,12 +176,16 @@ def _changes(
                     combine[at[j] + 1] = sign * (edge - middle_of(days, parts[j]))
             early, late = _possible(days, parts[i - 1], p)
             size, sd = float(combine @ values), float(np.sqrt(combine @ covariance @ combine))
-            out.append(Change(parameter, "step", dates[p.first], None, dates[early], dates[late], size, sd, p.chance))
+            out.append(
+                Change(
+                    parameter, "step", dates[p.first], None, dates[early], dates[late], size, sd, reach * sd, p.chance
+                )
+            )
         if p.sloping:
             span = float(days.t[p.end - 1] - days.t[p.first])
             size, sd = span * float(values[at[i] + 1]), span * float(np.sqrt(covariance[at[i] + 1, at[i] + 1]))
             first, last = dates[p.first], dates[p.end - 1]
-            out.append(Change(parameter, "trend", first, last, first, first, size, sd, p.chance))
+            out.append(Change(parameter, "trend", first, last, first, first, size, sd, reach * sd, p.chance))
     return tuple(out)
 
 

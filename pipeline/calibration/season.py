@@ -345,8 +345,8 @@ def _drift(courses: Mapping[str, Course]) -> pl.DataFrame:
             "earliest": c.earliest,
             "latest": c.latest,
             "size": c.size,
-            "size_low": c.size - HALF_90 * c.size_sd,
-            "size_high": c.size + HALF_90 * c.size_sd,
+            "size_low": c.size - c.size_reach,
+            "size_high": c.size + c.size_reach,
             "chance": c.chance,
         }
         for p in PARAMETERS

@@ -58,6 +58,14 @@ def test_a_knocked_sensor_is_found_and_dated(parameter: str, size: float) -> Non
     assert others <= 1
 
 
+@pytest.mark.parametrize("days", [6, 16])
+def test_a_steps_interval_is_that_of_two_means_of_few_days(days: int) -> None:
+    """Two levels are taken from the days: Student's quantile (Abramowitz and Stegun, table 26.10)."""
+    rows, _ = days_of_a_season(3, days, step=("awa_offset_deg", 4.0))
+    (change,) = find_drift(rows)["awa_offset_deg"].changes
+    assert change.size_reach / change.size_sd == pytest.approx({6: 2.132, 16: 1.761}[days], abs=5e-4)
+
+
 def test_clean_seasons_stay_clean() -> None:
     false_alarms = sum(bool(all_changes(find_drift(days_of_a_season(seed)[0]))) for seed in range(100, 120))
     assert false_alarms <= 2  # one season in ten, over all parameters together
