@@ -35,7 +35,7 @@ ALIKE_SD_DEG, ALIKE_LOG_ODDS = 0.05, -2.2
 SETS_DIFFER_BELOW = 0.015
 # Spreads tried. Sets do differ in upwash, by about this much (log-normal prior: middle and its logarithm's sd); for the
 # rest the scale of a half-normal prior, for there it may well be nothing. Common practice, no source.
-SET_UPWASH_SD_DEG, SET_UPWASH_USUAL_DEG, SET_UPWASH_LOG_SD = (ALIKE_SD_DEG, 0.2, 0.35, 0.6, 1.0, 1.7), 0.7, 0.4
+SET_UPWASH_SD_DEG, SET_UPWASH_USUAL_DEG, SET_UPWASH_LOG_SD = (ALIKE_SD_DEG, 0.2, 0.35, 0.6, 1.0, 1.7), 1.0, 0.6
 SET_AWS_SD, SET_AWS_SCALE = (0.002, 0.006, 0.015), 0.006
 DAY_OFFSET_SD_DEG, DAY_OFFSET_SCALE_DEG = (0.05, 0.3, 0.9, 2.0), 0.4
 DAY_TWIST_SD_DEG, DAY_TWIST_SCALE_DEG = (0.15, 0.35, 0.7, 1.3), 0.6
