@@ -22,7 +22,7 @@ STEPS = (10, 10, 8, 6)
 # A season of many sets or windows says so much about its parameters that a short search on some of its days serves;
 # the surfaces themselves always use every window.
 STEPS_LARGE = (7, 4, 2, 0)
-LARGE_COEFFICIENTS = 900
+LARGE_COEFFICIENTS = 1150
 SEARCH_WINDOWS = 5000
 
 # Effect of a stretch, in log speed, that the first weights allow for: a wrong tag's, between neighbouring sets.
