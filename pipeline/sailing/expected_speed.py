@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-import polars as pl
 
 from pipeline.angles import Floats
 from pipeline.sailing.track import Track
@@ -11,20 +10,27 @@ from pipeline.sailing.track import Track
 TWS_STEP_KN = 2.0
 TWA_STEP_DEG = 10.0
 LEAST_SECONDS = 60.0
+_CELLS = 1000  # more than the cells of half a circle
 
 
 def expected_speed_kn(track: Track) -> Floats:
     """Median speed of the track at about the same true wind, all sets together; NaN where too little was sailed."""
-    frame = pl.DataFrame(
-        {
-            "i": np.floor(track.tws_kn / TWS_STEP_KN + 0.5),
-            "j": np.floor(np.abs(track.twa_deg) / TWA_STEP_DEG + 0.5),
-            "bsp": track.bsp_kn,
-        },
-        nan_to_null=True,
-    )
-    least = max(1, round(LEAST_SECONDS / track.step_s))
-    table = frame.drop_nulls().group_by("i", "j").agg(pl.col("bsp").median().alias("expected"), pl.len().alias("n"))
-    table = table.filter(pl.col("n") >= least).select("i", "j", "expected")
-    joined = frame.with_row_index("row").join(table, on=["i", "j"], how="left", maintain_order="left")
-    return joined["expected"].fill_null(float("nan")).to_numpy().astype(float)
+    out = np.full(len(track), np.nan)
+    i, j = track.tws_kn / TWS_STEP_KN + 0.5, np.abs(track.twa_deg) / TWA_STEP_DEG + 0.5
+    known = np.flatnonzero(np.isfinite(i) & np.isfinite(j) & np.isfinite(track.bsp_kn))
+    if not known.size:
+        return out
+    cell = np.full(len(track), -1, dtype=np.int64)
+    placed = np.isfinite(i) & np.isfinite(j)
+    cell[placed] = np.floor(i[placed]).astype(np.int64) * _CELLS + np.floor(j[placed]).astype(np.int64)
+    order = known[np.lexsort((track.bsp_kn[known], cell[known]))]
+    first = np.concatenate(([0], np.flatnonzero(np.diff(cell[order])) + 1))
+    count = np.diff(np.append(first, len(order)))
+    speed = track.bsp_kn[order]
+    median = 0.5 * (speed[first + (count - 1) // 2] + speed[first + count // 2])
+    median[count < max(1, round(LEAST_SECONDS / track.step_s))] = np.nan
+    cells = cell[order][first]
+    at = np.minimum(np.searchsorted(cells, cell), len(cells) - 1)
+    found = cells[at] == cell
+    out[found] = median[at[found]]
+    return out

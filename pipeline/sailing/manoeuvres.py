@@ -42,10 +42,10 @@ def find_manoeuvres(samples_with_wind: pl.DataFrame, boat: Boat) -> pl.DataFrame
     return manoeuvres_of(track_of(samples_with_wind), boat.loa_m)
 
 
-def manoeuvres_of(track: Track, loa_m: float) -> pl.DataFrame:
-    """The same on a track."""
+def manoeuvres_of(track: Track, loa_m: float, expected: Floats | None = None) -> pl.DataFrame:
+    """The same on a track; `expected`: its `expected_speed_kn`, where that is known already."""
     turns = find_turns(track, loa_m)
-    expected = expected_speed_kn(track)
+    expected = expected_speed_kn(track) if expected is None else expected
     speed = moving_mean(track.bsp_kn, track.count(5.0), track.stretch)
     limit_s = time_limit_s(loa_m)
     busy = np.zeros(len(track), dtype=bool)

@@ -14,6 +14,7 @@ import polars as pl
 from pipeline.angles import Floats
 from pipeline.campaign.settings import UNLOGGED, Boat
 from pipeline.sailing.effective_size import lagged_products
+from pipeline.sailing.expected_speed import expected_speed_kn
 from pipeline.sailing.manoeuvres import manoeuvres_of
 from pipeline.sailing.set_aside import KEPT, SampleReasons, reasons_of_samples
 from pipeline.sailing.speed_lag import LagEvidence, lag_evidence, lagged
@@ -115,8 +116,9 @@ def examine(
 ) -> Examined:
     """Track, reasons and blocks of one piece; `segments` and `sessions` are those that touch it, sorted by start."""
     track = track_of(samples_with_wind)
-    manoeuvres = manoeuvres_of(track, boat.loa_m)
-    reasons = reasons_of_samples(track, manoeuvres, segments, sessions, exclude, settings_log)
+    expected = expected_speed_kn(track)
+    manoeuvres = manoeuvres_of(track, boat.loa_m, expected)
+    reasons = reasons_of_samples(track, expected, manoeuvres, segments, sessions, exclude, settings_log)
     clean = _without_holes(track, reasons)
     blocks = _blocks(track, reasons, boat.loa_m)
     lag = lag_evidence(clean, blocks, boat.loa_m)

@@ -6,7 +6,6 @@ import numpy as np
 import polars as pl
 
 from pipeline.angles import Floats
-from pipeline.sailing.expected_speed import expected_speed_kn
 from pipeline.sailing.smoothing import moving_mean
 from pipeline.sailing.track import Track
 
@@ -21,16 +20,16 @@ BACK_HELD_S = 10.0
 _US = 1e6
 
 
-def sail_change_spans(track: Track, segments: pl.DataFrame) -> list[tuple[float, float]]:
+def sail_change_spans(track: Track, segments: pl.DataFrame, expected: Floats) -> list[tuple[float, float]]:
     """Spans (seconds since 1970) around each change of set between adjoining segments.
 
     At least 60 s before and 90 s after the logged time; longer, to 180 s and 300 s, as long as the speed relative to
-    the season's rough speed stays below what it is on either side.
+    `expected` (`expected_speed_kn` of the track) stays below what it is on either side.
     """
     times = _changes(segments)
     if not times:
         return []
-    relative = moving_mean(track.bsp_kn, track.count(10.0), track.stretch) / expected_speed_kn(track)
+    relative = moving_mean(track.bsp_kn, track.count(10.0), track.stretch) / expected
     return [_span(track, relative, t) for t in times]
 
 

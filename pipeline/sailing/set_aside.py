@@ -41,13 +41,17 @@ class SampleReasons:
 
 def reasons_of_samples(
     track: Track,
+    expected: Floats,
     manoeuvres: pl.DataFrame,
     segments: pl.DataFrame,
     sessions: pl.DataFrame,
     exclude: pl.DataFrame | None,
     settings_log: pl.DataFrame | None,
 ) -> SampleReasons:
-    """Reasons that do not depend on how a window is cut. Frames must be sorted by start."""
+    """Reasons that do not depend on how a window is cut. Frames must be sorted by start.
+
+    `expected`: `expected_speed_kn` of the track.
+    """
     session, segment = row_at(track.time_s, sessions), row_at(track.time_s, segments)
     found: list[tuple[str, Flags]] = []
     found += _excluded(track, exclude)
@@ -55,7 +59,7 @@ def reasons_of_samples(
     found.append(("engine, logged", engine_logged(track, settings_log)))
     found.append(("engine, by the data", engine_by_the_data(track)))
     found += _tags(segments, segment)
-    found.append(("sail change", _in_spans(track.time_s, sail_change_spans(track, segments))))
+    found.append(("sail change", _in_spans(track.time_s, sail_change_spans(track, segments, expected))))
     found += _manoeuvres(track, manoeuvres)
     found.append(("stopped", stopped(track)))
     found.append(("head to wind", head_to_wind(track)))
@@ -116,13 +120,14 @@ def _tags(segments: pl.DataFrame, segment: Ints) -> list[tuple[str, Flags]]:
 
 def _manoeuvres(track: Track, manoeuvres: pl.DataFrame) -> list[tuple[str, Flags]]:
     words = {"bear away": "bearing away", "round up": "rounding up"}
+    kinds = np.array(manoeuvres["kind"].to_list(), dtype=object)
+    start, turn_end, end = (seconds(manoeuvres[c]) for c in ("start", "turn_end", "end"))
     out = []
     for kind in ("tack", "gybe", "bear away", "round up"):
-        rows = manoeuvres.filter(pl.col("kind") == kind)
-        start, turn_end, end = (seconds(rows[c]) for c in ("start", "turn_end", "end"))
+        of_kind = kinds == kind
         word = words.get(kind, kind)
-        out.append((word, _in_spans(track.time_s, list(zip(start, turn_end, strict=True)))))
-        out.append((f"build-up after {word}", _in_spans(track.time_s, list(zip(turn_end, end, strict=True)))))
+        for name, a, b in ((word, start, turn_end), (f"build-up after {word}", turn_end, end)):
+            out.append((name, _in_spans(track.time_s, list(zip(a[of_kind], b[of_kind], strict=True)))))
     return out
 
 

@@ -197,7 +197,7 @@ def _flags(notes: list[tuple[str, bool, int]]) -> pl.DataFrame:
 def _array(samples: pl.DataFrame, channel: str) -> Floats:
     if channel not in samples.columns:
         return np.full(samples.height, np.nan)
-    return samples[channel].cast(pl.Float64).fill_null(float("nan")).to_numpy().astype(float)
+    return samples[channel].cast(pl.Float64).to_numpy().astype(float)  # missing becomes NaN
 
 
 def _decimal_year(time: pl.Series) -> Floats:

@@ -96,6 +96,7 @@ class _Update:
     segments: pl.DataFrame = field(init=False)
     records: dict[datetime, Record] = field(init=False)
     found: dict[datetime, tuple[pl.DataFrame, pl.DataFrame]] = field(default_factory=dict)
+    wind: list[pl.DataFrame] = field(default_factory=list)
     fresh_wind: bool = False
 
     def run(self) -> Redone:
@@ -131,12 +132,8 @@ class _Update:
         self.records = {}
         stale: list[tuple[Piece, tuple[str, ...]]] = []
         depend = Dependencies(self.runs, self.campaign)
-        starts, ends = self.segments["start"], self.segments["end"]
         for piece in pieces:
-            # Segments are in order and join, so those that touch the piece are a slice.
-            a = int(ends.search_sorted(piece.lo, side="left"))
-            b = int(starts.search_sorted(piece.hi, side="left"))
-            made_from = depend.of(piece, self.segments[a:b])
+            made_from = depend.of(piece, piece.touching(self.segments))
             old = kept.get(piece.lo)
             if old is None or old.piece != piece:
                 stale.append((piece, (NEW,) if old is None else (LOGS,)))
@@ -161,7 +158,7 @@ class _Update:
             sail_set = set_at(samples["time"], segments)
             wind = add_true_wind(samples, self.campaign.boat, sail_set, contrary)
             record.wind = list(wind.flags.select("reason", "kept", "count").iter_rows())
-            self._keep_wind(piece, wind.samples.with_columns(sail_set=sail_set))
+            self.wind.append(wind.samples.with_columns(sail_set=sail_set).select(WIND_COLUMNS))
             examined = examine(
                 wind.samples,
                 segments,
@@ -217,6 +214,7 @@ class _Update:
         if batch:
             samples = self.store.read_samples(batch[0].lo, batch[-1].hi)
             yield from ((piece, piece.rows(samples)) for piece in batch)
+            self._keep_wind()
 
     def _rows(self, pieces: list[Piece]) -> float:
         """About how many samples."""
@@ -230,8 +228,10 @@ class _Update:
             for piece in pieces:
                 self.store.execute("DELETE FROM wind WHERE time >= $lo AND time < $hi", lo=piece.lo, hi=piece.hi)
 
-    def _keep_wind(self, piece: Piece, wind: pl.DataFrame) -> None:
-        rows = wind.select(WIND_COLUMNS)
+    def _keep_wind(self) -> None:
+        """Put the wind computed since the last time into the store."""
+        rows = pl.concat(self.wind)
+        self.wind = []
         if self.fresh_wind or not self.store.has_table("wind"):
             self.store.write_table("wind", rows)
             self.fresh_wind = False
