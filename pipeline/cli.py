@@ -103,6 +103,24 @@ def build_parser() -> argparse.ArgumentParser:
     run.add_argument(
         "--to", choices=("ingest", "windows", "fit", "report"), default="report", help="stop after this stage"
     )
+    fleet = add(
+        "fleet",
+        _fleet,
+        "run many campaigns",
+        "Runs every campaign (folder with a boat.toml) in and below the folders given, on local processes or on the\n"
+        "workers of a Dask cluster, and gathers their tables in OUT/tables: Parquet, partitioned by boat and season.\n"
+        "Status 1 when a campaign could not be used; the others are done all the same.",
+    )
+    fleet.add_argument("folders", type=Path, nargs="+", metavar="FOLDER", help="campaigns, or folders that hold some")
+    fleet.add_argument(
+        "--out", default="reports/fleet", metavar="OUT", help="folder or object store; default reports/fleet"
+    )
+    fleet.add_argument("--work", type=Path, metavar="FOLDER", help="for the campaigns' stores and reports; default OUT")
+    fleet.add_argument("--workers", type=int, metavar="N", help="local processes; default one a core")
+    fleet.add_argument("--scheduler", metavar="ADDRESS", help="of a Dask cluster, such as tcp://10.0.0.5:8786")
+    fleet.add_argument(
+        "--to", choices=("ingest", "windows", "fit", "report"), default="report", help="stop after this stage"
+    )
     check = add(
         "check",
         _check,
@@ -158,6 +176,31 @@ def _run(arguments: argparse.Namespace) -> int:
         _tell(line)
     _tell_summary(summary)
     return DONE
+
+
+def _fleet(arguments: argparse.Namespace) -> int:
+    from pipeline.chain import STAGES
+    from pipeline.fleet.fleet import TABLES, run_fleet
+
+    if arguments.workers is not None and arguments.workers < 1:
+        raise WrongUsage("--workers must be at least 1")
+    done = run_fleet(
+        arguments.folders,
+        arguments.out,
+        scheduler=arguments.scheduler,
+        workers=arguments.workers,
+        work=arguments.work,
+        stages=STAGES[: STAGES.index(arguments.to) + 1],
+        progress=_Progress(),
+    )
+    failed = [boat for boat in done if boat.problems]
+    for boat in failed:
+        for problem in boat.problems:
+            print(f"error: {boat.campaign.folder}: {problem}", file=sys.stderr)
+    new = sum(bool(boat.done) for boat in done)
+    _tell(f"{len(done)} campaigns: {new} with something new, {len(failed)} that could not be used.")
+    _tell(f"Results: {arguments.out.rstrip('/')}/{TABLES}")
+    return UNUSABLE if failed else DONE
 
 
 def _one_stage(stage: str) -> Command:

@@ -11,7 +11,6 @@ used when a sentence of a known kind in it is sound, even if its fields are blan
 from __future__ import annotations
 
 import codecs
-import os
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
@@ -27,6 +26,7 @@ from pipeline.ingest.clock import NO_TIME, Anchors, Bools, Clock, Ints, build_cl
 from pipeline.ingest.piece import SENTENCE_RANK, STAMP_RANK, Part, Rows, read_piece
 from pipeline.ingest.readings import REJECTED_SCHEMA, Chunk, DecodedLog, Floats, Readings, Track
 from pipeline.ingest.scan import Bytes, cut_at_line_ends
+from pipeline.threads import allowed
 
 MOST_THREADS = 4
 # Larger pieces leave the processor's cache, in smaller ones the fixed costs show.
@@ -53,7 +53,7 @@ def decode_nmea(data: bytes, *, transducers: Mapping[str, str], season: tuple[da
     """
     if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         data = csv_lines.plain_text(data)
-    threads = min(os.cpu_count() or 1, MOST_THREADS)
+    threads = min(allowed(), MOST_THREADS)
     pieces = list(cut_at_line_ends(data, piece_bytes(len(data), threads)))
     if len(pieces) <= 1:
         parts = [read_piece(data, start, end, transducers) for start, end in pieces]

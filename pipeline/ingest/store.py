@@ -14,7 +14,7 @@ from typing import Any, Self
 import duckdb
 import polars as pl
 
-from pipeline import __version__
+from pipeline import __version__, threads
 from pipeline.ingest.shared_time import read_samples
 from pipeline.problems import Problem, UnusableInput
 from pipeline.shipped import shipped
@@ -71,7 +71,7 @@ class Store:
                 path.parent.mkdir(parents=True, exist_ok=True)
                 path.unlink(missing_ok=True)
                 path.with_name(path.name + ".wal").unlink(missing_ok=True)
-            config = {**NO_EXTENSIONS, "memory_limit": MEMORY_LIMIT}
+            config = {**NO_EXTENSIONS, "memory_limit": MEMORY_LIMIT, "threads": str(threads.allowed())}
             store = cls(path, duckdb.connect(str(path), read_only, config), is_new=is_new, read_only=read_only)
         try:
             with _in_words(path):
