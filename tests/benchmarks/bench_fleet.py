@@ -2,9 +2,9 @@
 
     python tests/benchmarks/bench_fleet.py [CAMPAIGNS [DAYS]]
 
-Prints the time on the clock with one and with two workers and their ratio (wanted: at least 1.7 on two free cores), and,
-since other work on the machine spoils that ratio, the processor time of all workers, which tells what spreading the
-work costs: the ratio that two free cores allow is 2 x (time with one worker) / (time with two).
+Prints the time on the clock with one and with two workers and their ratio (wanted: at least 1.7 on two free cores),
+and, since other work on the machine spoils that ratio, the processor time of all workers, which tells what
+spreading the work costs: the ratio that two free cores allow is 2 x (time with one worker) / (time with two).
 """
 
 from __future__ import annotations

@@ -2,9 +2,9 @@
 
     python tests/benchmarks/bench_incremental.py [DAYS [HOURS]]
 
-The season is a known boat's (16 m, 1 Hz, a log a day; by default 100 days of 3 h), to its windows. Time of the processor
-and time on the clock of `run_campaign` in one process, after everything has been imported; every figure is a ratio within
-this run.
+The season is a known boat's (16 m, 1 Hz, a log a day; by default 100 days of 3 h), to its windows. Time of the
+processor and time on the clock of `run_campaign` in one process, after everything has been imported; every figure
+is a ratio within this run.
 
 Wanted: a day more at most 3 % of the whole, a changed calibration at most 25 %.
 """
