@@ -77,6 +77,7 @@ def run_campaign(
     out: Path | None = None,
     *,
     stages: Iterable[str] = STAGES,
+    single_files: bool = False,
     progress: Progress | None = None,
 ) -> RunSummary:
     """Run the stages asked for on a campaign folder; the fit brings the windows up to date first.
@@ -135,12 +136,12 @@ def run_campaign(
                 raise UnusableInput(
                     [Problem(str(target), "holds no surfaces yet: run `peelpoint fit` on the campaign first")]
                 )
-            report_key = _fingerprint(*fit_from.values(), "report")
+            report_key = _fingerprint(*fit_from.values(), "report", "single files" if single_files else "")
             is_there = published.get("report") == report_key and (target / "index.html").is_file()
             words.append(why.explained("report", () if is_there else ("what it shows",)))
             if not is_there:
                 say("writing reports")
-                _report(store, campaign, finished)
+                _report(store, campaign, finished, single_files)
                 published["report"] = report_key
             (unchanged if is_there else done).append("report")
         _export(store, target, finished, published, logs, say)
@@ -150,6 +151,8 @@ def run_campaign(
         # Only after the store is safe: a run killed here is finished by the next, whose marker does not match.
         output_folder.publish(finished, target)
         output_folder.write_marker(target, published)
+        if "report" in done and not single_files:
+            output_folder.drop(target, "single")
     return RunSummary(
         campaign.boat.name, target, tuple(done), tuple(unchanged), campaign.warnings, tables, tuple(words)
     )
@@ -223,9 +226,9 @@ def _fit(store: Store, campaign: Campaign, say: Progress) -> None:
         store.write_table(name, frame)
 
 
-def _report(store: Store, campaign: Campaign, finished: Path) -> None:
+def _report(store: Store, campaign: Campaign, finished: Path, single_files: bool) -> None:
     from pipeline.diagnostics.season import SCHEMAS as DIAGNOSTICS
-    from pipeline.reporting.context import ReportContext
+    from pipeline.reporting.context import ReportContext, numbers_of
     from pipeline.reporting.pages import write_pages
     from pipeline.reporting.records.frames import DECISIONS
 
@@ -238,7 +241,9 @@ def _report(store: Store, campaign: Campaign, finished: Path) -> None:
         races=campaign.races,
         context=ReportContext(
             campaign=campaign.folder.resolve().name,
-            warnings=campaign.warnings,
+            warnings=(*campaign.warnings, *numbers_of(campaign.boat)[1]),
+            numbers=numbers_of(campaign.boat)[0],
+            single_files=single_files,
             invented=bool(campaign.boat.extra.get(INVENTED)),
         ),
     )

@@ -99,6 +99,7 @@ def build_parser() -> argparse.ArgumentParser:
         "and writes tables and reports. What did not change since the last run is not done again.",
     )
     campaign_and_out(run)
+    _single_option(run)
     run.add_argument("--explain", action="store_true", help="print what was done again, and why")
     run.add_argument(
         "--to", choices=("ingest", "windows", "fit", "report"), default="report", help="stop after this stage"
@@ -154,7 +155,10 @@ def build_parser() -> argparse.ArgumentParser:
         ("fit", "tag, find the wind and the windows, fit the surfaces, derive the crossovers"),
         ("report", "write the reports"),
     ):
-        campaign_and_out(add(stage, _one_stage(stage), f"one stage on its own: {does}"))
+        sub = add(stage, _one_stage(stage), f"one stage on its own: {does}")
+        campaign_and_out(sub)
+        if stage == "report":
+            _single_option(sub)
     return parser
 
 
@@ -167,11 +171,25 @@ def _out_option(sub: argparse.ArgumentParser) -> None:
     )
 
 
+def _single_option(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument(
+        "--single-files",
+        action="store_true",
+        help="write each page also as one file to send, into OUT/single",
+    )
+
+
 def _run(arguments: argparse.Namespace) -> int:
     from pipeline.chain import STAGES, run_campaign
 
     stages = STAGES[: STAGES.index(arguments.to) + 1]
-    summary = run_campaign(arguments.campaign, arguments.out, stages=stages, progress=_Progress())
+    summary = run_campaign(
+        arguments.campaign,
+        arguments.out,
+        stages=stages,
+        single_files=arguments.single_files,
+        progress=_Progress(),
+    )
     for line in summary.explained if arguments.explain else ():
         _tell(line)
     _tell_summary(summary)
@@ -207,7 +225,10 @@ def _one_stage(stage: str) -> Command:
     def run(arguments: argparse.Namespace) -> int:
         from pipeline.chain import run_campaign
 
-        _tell_summary(run_campaign(arguments.campaign, arguments.out, stages=(stage,), progress=_Progress()))
+        single = stage == "report" and arguments.single_files
+        _tell_summary(
+            run_campaign(arguments.campaign, arguments.out, stages=(stage,), single_files=single, progress=_Progress())
+        )
         return DONE
 
     return run

@@ -101,6 +101,11 @@ def publish(finished: Path, out: Path) -> None:
         source.replace(target)
 
 
+def drop(out: Path, folder: str) -> None:
+    """Remove a folder of earlier results that this run did not write anew."""
+    shutil.rmtree(out / folder, ignore_errors=True)
+
+
 def _to_disk(file: Path) -> None:
     """Have the content on the disk before its name is: after a power cut a renamed file may else be empty."""
     with file.open("rb+") as open_file:

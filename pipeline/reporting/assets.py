@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+from base64 import b64encode
+from dataclasses import dataclass
+from functools import cache
+from hashlib import sha256
 from importlib.resources import files
 from pathlib import Path
+
+from markupsafe import Markup
 
 # Our own script is one file made of these, each a closed piece; `figures.js` does nothing without Plotly.
 PIECES = ("figures.js", "lookup.js", "picks.js", "tables.js", "tips.js")
@@ -33,6 +39,27 @@ def write_assets(folder: Path) -> list[Path]:
         (folder / name).write_text(text, encoding="utf-8", newline="\n")
         written.append(folder / name)
     return written
+
+
+@dataclass(frozen=True, slots=True)
+class Embedded:
+    """What a page that stands alone holds in itself: the style sheet, scripts in order, and their digests by which the
+    page's own policy lets them run.
+    """
+
+    style: Markup
+    scripts: tuple[Markup, ...]
+    digests: tuple[str, ...]
+
+
+@cache
+def embedded(*, figures: bool) -> Embedded:
+    """For one page; `figures`: with Plotly."""
+    texts = (plotly_script(), script()) if figures else (script(),)
+    # An end tag inside a script would end it; within a string or an expression the backslash changes nothing.
+    scripts = tuple(text.replace("</script", "<\\/script") for text in texts)
+    digests = tuple(f"sha256-{b64encode(sha256(s.encode()).digest()).decode()}" for s in scripts)
+    return Embedded(Markup(style()), tuple(Markup(s) for s in scripts), digests)
 
 
 def _static(name: str) -> str:

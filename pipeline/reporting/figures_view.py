@@ -26,7 +26,7 @@ from pipeline.reporting.records.race_courses import Evidence, Pick, picks
 from pipeline.reporting.records.timeline import SessionLine
 from pipeline.reporting.run_records import Records
 
-MOST_SESSIONS_DRAWN = 40
+MOST_SESSIONS_DRAWN = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +53,7 @@ def figures_view(records: Records, palette: Palette, numbers: Numbers) -> dict[s
     """Charts, strips and session lines with their drawings, and the drawings of a ledger row, by name."""
     by_angle = records.changes.by_angle
     drawn, left = _sessions(records.lines)
-    marked = picks(records.races)
+    marked = picks(records.races, numbers)
     curved = {c.sail_set for p in records.curves.panels for c in p.curves}
     raced = {name for c in records.courses for g in c.legs for name in (g.flown, g.measured)}
     widest = {along: widest_shift(records.ledger.rows, along) for along in ("tws_kn", "twa_deg")}

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -67,6 +70,57 @@ class Numbers:
         return f"{self.count(hours)} h {rest:02d} min" if hours else f"{rest} min"
 
 
+# Decimal and thousands marks by language (Unicode CLDR 45; a narrow space for the wide one).
+LANGUAGES: Mapping[str, Numbers] = {
+    "en": Numbers(".", THIN_SPACE),
+    "de": Numbers(",", "."),
+    "de-CH": Numbers(".", "’"),
+    "es": Numbers(",", "."),
+    "fr": Numbers(",", THIN_SPACE),
+    "it": Numbers(",", "."),
+    "nl": Numbers(",", "."),
+    "pt": Numbers(",", "."),
+    "da": Numbers(",", "."),
+    "sv": Numbers(",", THIN_SPACE),
+    "nb": Numbers(",", THIN_SPACE),
+    "fi": Numbers(",", THIN_SPACE),
+    "pl": Numbers(",", THIN_SPACE),
+}
+
+
+def numbers_for(language: object) -> Numbers | None:
+    """The way of writing numbers in a language ("de", "de-CH"; regions that are not listed go by their language); None
+    where it is not known.
+    """
+    tag = str(language).strip().replace("_", "-")
+    known = {name.lower(): numbers for name, numbers in LANGUAGES.items()}
+    return known.get(tag.lower(), known.get(tag.lower().partition("-")[0]))
+
+
+# How the reader of the pages being written writes numbers: figures ask here, for their words pass through many hands.
+_READER: ContextVar[Numbers | None] = ContextVar("reader", default=None)
+
+
+@contextmanager
+def written_for(numbers: Numbers) -> Iterator[None]:
+    """Figures drawn inside write numbers so."""
+    before = _READER.set(numbers)
+    try:
+        yield
+    finally:
+        _READER.reset(before)
+
+
+def reader() -> Numbers:
+    """The way of writing numbers in force."""
+    return _READER.get() or Numbers()
+
+
+def brief(value: float) -> str:
+    """A number of a scale with no more decimals than it has."""
+    return f"{value:.6g}".replace("-", MINUS).replace(".", reader().decimal_mark)
+
+
 def moment(time: datetime | None) -> str:
     """A time to the minute, UTC."""
     return MISSING if time is None else time.strftime("%Y-%m-%d %H:%M")
@@ -79,5 +133,5 @@ def clock(time: datetime | None) -> str:
 
 def plural(count: int, one: str, many: str | None = None) -> str:
     """`1 window`, `2 windows`."""
-    number = Numbers().count(count)
+    number = reader().count(count)
     return f"{number} {one}" if count == 1 else f"{number} {many or one + 's'}"

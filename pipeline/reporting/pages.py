@@ -10,14 +10,14 @@ from typing import Any
 import polars as pl
 
 from pipeline.campaign.settings import Boat
-from pipeline.reporting.assets import PLOTLY, SCRIPT, write_assets
+from pipeline.reporting.assets import PLOTLY, SCRIPT, embedded, write_assets
 from pipeline.reporting.calibration_view import calibration_view
 from pipeline.reporting.context import ReportContext
 from pipeline.reporting.decisions_view import answer_lines, decisions_view, more_findings
 from pipeline.reporting.diagnostics_view import diagnostics_view
 from pipeline.reporting.figures.question import question_data
 from pipeline.reporting.figures_view import figures_view
-from pipeline.reporting.numbers import Numbers, moment, plural
+from pipeline.reporting.numbers import Numbers, brief, moment, plural, written_for
 from pipeline.reporting.palette import Palette, names_of_sets, palette_for
 from pipeline.reporting.records import answers, wording
 from pipeline.reporting.records.caution import CAUTION, approximations
@@ -48,11 +48,13 @@ STANDINGS = (
 )
 # Pages with figures to hover and choose in; the others need our own script alone.
 FIGURE_PAGES = ("sailmaker.html", "analyst.html")
+# Folder of the pages as single files.
+SINGLE = "single"
 # Rows and drawings beyond these stay in the tables, so that a page of a large season keeps its weight.
 MOST_FILE_ROWS = 100
 MOST_POINT_ROWS = 60
-MOST_SESSION_ROWS = 120
-MOST_CARRIER_ROWS = 12
+MOST_SESSION_ROWS = 60
+MOST_CARRIER_ROWS, MORE_CARRIER_ROWS = 12, 40
 
 
 def write_pages(
@@ -66,12 +68,41 @@ def write_pages(
 ) -> list[Path]:
     """Write the pages and `assets/` into the fresh folder `out`; returns every file written.
 
+    With `context.single_files` every page also stands in `out/single/` as one file that holds all it needs and leads
+    nowhere else: tables are copied or saved from the page itself.
+
     `tables` are those of the store by name; one that is missing counts as empty. `designed` holds the rings of the
     designed areas (`sail_set, part, tws_kn, twa_deg`), `races` their `name, start, finish`. Pages link to
     `tables/NAME.csv` beside them. Equal inputs give equal bytes.
     """
     context = context or ReportContext()
     out.mkdir(parents=True, exist_ok=True)
+    with written_for(context.numbers):
+        values = page_values(tables, boat, designed=designed, races=races, context=context)
+    written = write_assets(out / "assets")
+    for file, name in PAGES:
+        own = values | {"here": file, "title": name}
+        with written_for(context.numbers):
+            texts = {out / file: render(f"{file}.j2", own | {"scripts": scripts_of(file), "alone": None})}
+            if context.single_files:
+                alone = {"scripts": (), "alone": embedded(figures=file in FIGURE_PAGES), "links": ()}
+                texts[out / SINGLE / file] = render(f"{file}.j2", own | alone)
+        for path, text in texts.items():
+            path.parent.mkdir(exist_ok=True)
+            path.write_text(text, encoding="utf-8", newline="\n")
+            written.append(path)
+    return written
+
+
+def page_values(
+    tables: Mapping[str, pl.DataFrame],
+    boat: Boat,
+    *,
+    designed: pl.DataFrame | None,
+    races: pl.DataFrame | None,
+    context: ReportContext,
+) -> dict[str, Any]:
+    """What the templates of all pages are given, by name."""
     whole = complete(tables)
     palette = palette_for(names_of_sets(boat, whole, designed))
     records = build_records(whole, boat, designed, races, tuple(s.name for s in palette.styles))
@@ -82,13 +113,7 @@ def write_pages(
     shared |= {"calibration": calibration_view(whole, boat, context.numbers)}
     shared |= {"diagnostics": diagnostics_view(whole, records, context.numbers)}
     shared |= {"decisions": decisions_view(records, boat, context.numbers)}
-    written = write_assets(out / "assets")
-    for file, name in PAGES:
-        page = out / file
-        values = shared | {"here": file, "title": name, "scripts": scripts_of(file)}
-        page.write_text(render(f"{file}.j2", values), encoding="utf-8", newline="\n")
-        written.append(page)
-    return written
+    return shared
 
 
 def scripts_of(file: str) -> tuple[str, ...]:
@@ -107,6 +132,7 @@ def _shared(
         "palette": palette,
         "num": numbers,
         "plural": plural,
+        "brief": brief,
         "moment": moment,
         "links": links,
         "pages": PAGES,
@@ -132,6 +158,7 @@ def _shared(
         "point_rows": MOST_POINT_ROWS,
         "session_rows": MOST_SESSION_ROWS,
         "carrier_lines": MOST_CARRIER_ROWS,
+        "more_carrier_lines": MORE_CARRIER_ROWS,
         **figures_view(records, palette, numbers),
     }
 

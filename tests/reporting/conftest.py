@@ -133,11 +133,11 @@ def make_crossovers(best: pl.DataFrame) -> pl.DataFrame:
     return TABLES["crossovers"].conform(frame)
 
 
-def make_differences(surfaces: pl.DataFrame) -> pl.DataFrame:
-    """Every pair in the order of SETS: the exact difference of the invented speeds, 1 % to either side as interval."""
+def make_differences(surfaces: pl.DataFrame, sets: tuple[str, ...] = SETS) -> pl.DataFrame:
+    """Every pair in the order of `sets`: the exact difference of the invented speeds, 1 % either way as interval."""
     frames = []
-    for k, a in enumerate(SETS):
-        for b in SETS[k + 1 :]:
+    for k, a in enumerate(sets):
+        for b in sets[k + 1 :]:
             both = surfaces.filter(sail_set=a).join(surfaces.filter(sail_set=b), on=["tws_kn", "twa_deg"], suffix="_b")
             ahead = 100.0 * (pl.col("bsp_kn_b") / pl.col("bsp_kn") - 1.0)
             frames.append(
@@ -190,13 +190,13 @@ def make_comparison(crossovers: pl.DataFrame) -> pl.DataFrame:
     return TABLES["design_comparison"].conform(pl.DataFrame(rows, infer_schema_length=None))
 
 
-def make_windows(days: int = 6, per_day: int = 60) -> pl.DataFrame:
+def make_windows(days: int = 6, per_day: int = 60, sets: tuple[str, ...] = SETS) -> pl.DataFrame:
     rng = np.random.default_rng(11)
     rows = []
     for day in range(days):
-        begin = datetime(2027, 6, 12 + day, 10, 0)
+        begin = datetime(2027, 6, 12, 10, 0) + timedelta(days=day)
         for i in range(per_day):
-            name = SETS[(i // 15 + day) % len(SETS)]
+            name = sets[(i // 15 + day) % len(sets)]
             tws = WIND_BEST_KN[name] + rng.normal(0, 2.2)
             twa = float(np.clip(PEAK_DEG[name] + rng.normal(0, 14.0), 32.0, 178.0))
             bsp = float(speed_kn(name, np.array([tws]), np.array([twa]))[0]) + rng.normal(0, 0.15)
@@ -224,12 +224,12 @@ def make_windows(days: int = 6, per_day: int = 60) -> pl.DataFrame:
     return TABLES["windows"].conform(pl.DataFrame(rows))
 
 
-def make_segments(days: int = 6) -> pl.DataFrame:
+def make_segments(days: int = 6, sets: tuple[str, ...] = SETS) -> pl.DataFrame:
     rows = []
     for day in range(days):
-        begin = datetime(2027, 6, 12 + day, 9, 50)
+        begin = datetime(2027, 6, 12, 9, 50) + timedelta(days=day)
         for k in range(4):
-            name = SETS[(k + day) % len(SETS)]
+            name = sets[(k + day) % len(sets)]
             start = begin + timedelta(minutes=10 + 60 * k if k else 0)
             end = begin + timedelta(minutes=10 + 60 * (k + 1))
             doubt = "doubtful" if k == 2 else "certain"

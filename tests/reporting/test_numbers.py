@@ -1,11 +1,24 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import datetime
 
 import pytest
 
-from pipeline.reporting.numbers import MISSING, Numbers, moment, plural
+from pipeline.campaign.settings import Boat
+from pipeline.reporting.context import NUMBER_LANGUAGE, numbers_of
+from pipeline.reporting.numbers import (
+    LANGUAGES,
+    MISSING,
+    Numbers,
+    brief,
+    moment,
+    numbers_for,
+    plural,
+    reader,
+    written_for,
+)
 
 NUM = Numbers()
 
@@ -46,3 +59,25 @@ def test_moment_and_plural() -> None:
     assert moment(datetime(2027, 6, 12, 9, 5)) == "2027-06-12 09:05"
     assert plural(1, "window") == "1 window"
     assert plural(0, "window") == "0 windows"
+
+
+def test_a_language_is_known_by_its_tag_or_its_first_part() -> None:
+    assert numbers_for("de") == numbers_for("DE_at") == LANGUAGES["de"]
+    assert numbers_for("de-CH") == LANGUAGES["de-CH"] != LANGUAGES["de"]
+    assert numbers_for("xx") is None and numbers_for(7) is None
+    assert LANGUAGES["de"].plain(-1234.5, 1) == "−1.234,5"
+    assert LANGUAGES["fr"].plain(1234.5, 1) == "1\u202f234,5"
+
+
+def test_an_unknown_language_is_said_and_english_stands_in(boat: Boat) -> None:
+    assert numbers_of(replace(boat, extra={NUMBER_LANGUAGE: "sv"})) == (LANGUAGES["sv"], ())
+    numbers, problems = numbers_of(replace(boat, extra={NUMBER_LANGUAGE: "klingon"}))
+    assert numbers == Numbers() and len(problems) == 1 and not problems[0].fatal
+    assert "klingon" in str(problems[0]) and "de" in str(problems[0])
+    assert numbers_of(boat) == (Numbers(), ())
+
+
+def test_figures_ask_how_their_reader_writes_numbers_only_while_pages_are_written() -> None:
+    with written_for(LANGUAGES["de"]):
+        assert brief(-2.5) == "−2,5" and reader() == LANGUAGES["de"]
+    assert brief(-2.5) == "−2.5" and reader() == Numbers()

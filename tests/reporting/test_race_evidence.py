@@ -13,6 +13,7 @@ import pytest
 from pipeline.campaign.settings import Boat
 from pipeline.reporting.figures.race_drawing import BASE, draw_race
 from pipeline.reporting.figures.track_drawing import draw_course, draw_evidence
+from pipeline.reporting.numbers import Numbers
 from pipeline.reporting.pages import write_pages
 from pipeline.reporting.palette import palette_for
 from pipeline.reporting.records.frames import complete
@@ -86,12 +87,12 @@ def test_columns_of_a_race_are_the_losses_of_the_table(tables: Tables, found: tu
 def test_picks_join_table_race_course_chart_and_sessions(tables: Tables, boat: Boat, tmp_path: Path) -> None:
     write_pages(tables, boat, tmp_path)
     page = (tmp_path / "analyst.html").read_text(encoding="utf-8")
-    dearest = picks(races(complete(tables)))[0]
+    dearest = picks(races(complete(tables)), Numbers())[0]
     marks = re.findall(rf'<(\w+)[^>]* data-pick="{dearest.key}"', page)
     # Its row; the columns wide and narrow; rings on the chart wide and narrow; frames on the session wide and narrow.
     assert marks.count("tr") == 1 and marks.count("circle") == 2 and marks.count("rect") == 4
     assert f'data-open="{dearest.key}"' in page
-    placed = next(p for p in picks(races(complete(tables))) if p.start < BEGIN + timedelta(hours=1))
+    placed = next(p for p in picks(races(complete(tables)), Numbers()) if p.start < BEGIN + timedelta(hours=1))
     assert re.findall(rf'<path[^>]* data-pick="{placed.key}"', page)
 
 

@@ -8,7 +8,6 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.cli import main
 from pipeline.tables import TABLES
 
 TRUTH = Path(__file__).parents[2] / "sample_logs" / "truth"
@@ -16,10 +15,8 @@ TRUE_SPEED_FACTOR = 1.016  # sample_logs/NOTE.md: the log reads 1.6 % low, and b
 
 
 @pytest.fixture(scope="module")
-def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("demo") / "out"
-    assert main(["demo", "--out", str(folder)]) == 0
-    return folder
+def out(demo: Path) -> Path:
+    return demo
 
 
 def table(out: Path, name: str) -> pl.DataFrame:

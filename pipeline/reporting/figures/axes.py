@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from pipeline.reporting.figures.svg import Drawing
+from pipeline.reporting.numbers import brief
 
 GRID, AXIS = "#dcd8cf", "#4a4f52"
 
@@ -56,9 +57,9 @@ def draw_axes(
     left, right = min(x.start, x.end), max(x.start, x.end)
     for value in x_ticks:
         drawing.line(x(value), top, x(value), bottom, stroke=GRID, stroke_width=0.7)
-        drawing.text(x(value), bottom + 15, f"{value:g}", class_="tick", text_anchor="middle")
+        drawing.text(x(value), bottom + 15, brief(value), class_="tick", text_anchor="middle")
     for value in y_ticks:
         drawing.line(left, y(value), right, y(value), stroke=GRID, stroke_width=0.7)
-        drawing.text(left - 6, y(value) + 4, f"{value:g}{y_unit}", class_="tick", text_anchor="end")
+        drawing.text(left - 6, y(value) + 4, f"{brief(value)}{y_unit}", class_="tick", text_anchor="end")
     drawing.text(right, bottom + 32, x_title, class_="axis", text_anchor="end")
     drawing.text(left - 34 if left > 40 else 2, top - 9, y_title, class_="axis")

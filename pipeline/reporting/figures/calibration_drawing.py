@@ -10,6 +10,7 @@ from markupsafe import Markup
 from pipeline.calibration.proposals import PROPOSED
 from pipeline.reporting.figures.axes import AXIS, GRID, Scale, round_step, ticks
 from pipeline.reporting.figures.svg import Drawing
+from pipeline.reporting.numbers import brief, reader
 from pipeline.reporting.records.calibration import Effect, Series, Value
 
 CHIP_WIDTH, CHIP_HEIGHT = 132.0, 22.0
@@ -29,9 +30,11 @@ def draw_interval(value: Value, half: float) -> Markup | None:
     """Upright line: the value in use; bar: 90 % interval; dot: the proposal, filled where a change is proposed."""
     if value.proposed is None or value.low is None or value.high is None:
         return None
+    write = reader()
     said = (
-        f"Proposed {value.proposed:.{value.decimals}f}, interval {value.low:.{value.decimals}f} to "
-        f"{value.high:.{value.decimals}f}, in use {value.in_use:.{value.decimals}f} at the upright line."
+        f"Proposed {write.plain(value.proposed, value.decimals)}, interval "
+        f"{write.span(value.low, value.high, value.decimals)}, in use {write.plain(value.in_use, value.decimals)} "
+        "at the upright line."
     )
     drawing = Drawing(CHIP_WIDTH, CHIP_HEIGHT, label=said, kind="chip")
     x = Scale(value.in_use - half, value.in_use + half, 6.0, CHIP_WIDTH - 6.0)
@@ -47,7 +50,8 @@ def draw_effect(effect: Effect, half: float) -> Markup | None:
     """Upright line: zero; ring: as in use; dot: with the proposals; on a scale of -half to half."""
     if effect.before is None or effect.after is None:
         return None
-    said = f"{effect.measure}: {effect.before:+.1f} as in use, {effect.after:+.1f} with the proposals."
+    before, after = (reader().signed(v, 1) for v in (effect.before, effect.after))
+    said = f"{effect.measure}: {before} as in use, {after} with the proposals."
     drawing = Drawing(CHIP_WIDTH, CHIP_HEIGHT, label=said, kind="chip")
     span = max(half, 0.1)
     x = Scale(-span, span, 6.0, CHIP_WIDTH - 6.0)
@@ -84,7 +88,9 @@ def draw_days(series: Series, *, narrow: bool) -> Markup:
         if low < high:
             drawing.line(at, y(low), at, y(high), stroke=INK, stroke_width=1)
         if inside:
-            drawing.add("circle", cx=at, cy=y(d.estimate), r=3, fill=INK, title=f"{d.day}: {d.estimate:.3g}")
+            drawing.add(
+                "circle", cx=at, cy=y(d.estimate), r=3, fill=INK, title=f"{d.day}: {brief(float(f'{d.estimate:.3g}'))}"
+            )
     return drawing.markup()
 
 
@@ -100,7 +106,7 @@ def _value_scale(series: Series) -> Scale:
 def _axes(drawing: Drawing, series: Series, x: Scale, y: Scale, first: date, last: date) -> None:
     for value in ticks(y.low, y.high, round_step(y.high - y.low, 5)):
         drawing.line(x.start, y(value), x.end, y(value), stroke=GRID, stroke_width=0.7)
-        drawing.text(x.start - 6, y(value) + 4, f"{value:.6g}{series.unit}", class_="tick", text_anchor="end")
+        drawing.text(x.start - 6, y(value) + 4, f"{brief(value)}{series.unit}", class_="tick", text_anchor="end")
     span = max(1, last.toordinal() - first.toordinal())
     step = max(1, round(span / (3 if x.end < NARROW else 5)))
     for day in range(first.toordinal(), last.toordinal() + 1, step):

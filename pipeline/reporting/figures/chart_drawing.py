@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 from pipeline.reporting.figures.axes import Scale, draw_axes, round_step, ticks
 from pipeline.reporting.figures.svg import Drawing, fitted, label_width, short
+from pipeline.reporting.numbers import brief, reader
 from pipeline.reporting.palette import Palette
 from pipeline.reporting.records.chart import LABEL_DEPTH_CELLS, AreaLabel, Cell, DesignedRing, MeasuredChart
 from pipeline.reporting.records.ledger import Move
@@ -213,8 +214,8 @@ def _draw_moves(drawing: Drawing, moves: Sequence[Move], x: Scale, y: Scale) -> 
         u, v = (x1 - x0) / length * ARROW_HEAD, (y1 - y0) / length * ARROW_HEAD
         head = f"M{short(x1)} {short(y1)}L{short(x1 - u - v / 2)} {short(y1 - v + u / 2)}"
         head += f"L{short(x1 - u + v / 2)} {short(y1 - v - u / 2)}Z"
-        said = f"{m.set_a} to {m.set_b}: designed {m.designed_tws_kn:g} kn, {m.designed_twa_deg:g} degrees; measured "
-        said += f"{m.measured_tws_kn:.1f} kn, {m.measured_twa_deg:.0f} degrees"
+        said = f"{m.set_a} to {m.set_b}: designed {brief(m.designed_tws_kn)} kn, {brief(m.designed_twa_deg)} degrees; "
+        said += f"measured {reader().plain(m.measured_tws_kn, 1)} kn, {reader().plain(m.measured_twa_deg, 0)} degrees"
         for stroke, width in ((PAPER, 4.4), (MOVE_INK, 2.0)):
             drawing.line(x0, y0, x1 - u / 2, y1 - v / 2, stroke=stroke, stroke_width=width)
         drawing.add("path", d=head, fill=MOVE_INK, stroke=PAPER, stroke_width=0.8, title=said)

@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from pipeline.reporting.figures.axes import AXIS, GRID, Scale, round_step, ticks
 from pipeline.reporting.figures.svg import Drawing, label_width, short
-from pipeline.reporting.numbers import MINUS, Numbers
+from pipeline.reporting.numbers import Numbers, brief
 from pipeline.reporting.palette import Palette, SetStyle
 from pipeline.reporting.records.close_ups import CloseUp, Level, Node, Slice
 
@@ -109,15 +109,15 @@ def _frame(drawing: Drawing, found: CloseUp, x: Scale, speed: Scale, ahead: Scal
         for value in ticks(x.low, x.high, round_step(x.high - x.low, 6)):
             drawing.line(x(value), top, x(value), bottom, stroke=GRID, stroke_width=0.7)
     for value in ticks(x.low, x.high, round_step(x.high - x.low, 6)):
-        drawing.text(x(value), BOTTOM + 15, f"{value:g}", class_="tick", text_anchor="middle")
+        drawing.text(x(value), BOTTOM + 15, brief(value), class_="tick", text_anchor="middle")
     for value in ticks(speed.low, speed.high, round_step(speed.high - speed.low, 5)):
         drawing.line(LEFT, speed(value), RIGHT, speed(value), stroke=GRID, stroke_width=0.7)
-        drawing.text(LEFT - 5, speed(value) + 4, f"{value:g}", class_="tick", text_anchor="end")
+        drawing.text(LEFT - 5, speed(value) + 4, brief(value), class_="tick", text_anchor="end")
     step = round_step(ahead.high, 2)
     for value in ticks(ahead.low, ahead.high, step):
         ink, width = (AXIS, 1.1) if value == 0 else (GRID, 0.7)
         drawing.line(LEFT, ahead(value), RIGHT, ahead(value), stroke=ink, stroke_width=width)
-        text = f"{value:+g}".replace("-", MINUS) if value else "0"
+        text = ("+" if value > 0 else "") + brief(value)
         drawing.text(LEFT - 5, ahead(value) + 4, text, class_="tick", text_anchor="end")
     title = "True wind angle, degrees" if found.unit == "deg" else "True wind speed, kn"
     drawing.text(RIGHT, BOTTOM + 32, title, class_="axis", text_anchor="end")

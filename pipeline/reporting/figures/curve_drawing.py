@@ -8,6 +8,7 @@ from markupsafe import Markup
 
 from pipeline.reporting.figures.axes import Scale, draw_axes, round_step, ticks
 from pipeline.reporting.figures.svg import Drawing, fitted, label_width, short
+from pipeline.reporting.numbers import reader
 from pipeline.reporting.palette import Palette, SetStyle
 from pipeline.reporting.records.curves import CurvePanel, CurvePoint, Dot, SpeedCurves
 
@@ -53,7 +54,7 @@ def describe(panel: CurvePanel) -> str:
         top = max(points, key=lambda p: p.bsp_kn)
         parts.append(
             f"{curve.sail_set} from {points[0].twa_deg:g} to {points[-1].twa_deg:g} degrees, at most "
-            f"{top.bsp_kn:.1f} kn at {top.twa_deg:g}"
+            f"{reader().plain(top.bsp_kn, 1)} kn at {top.twa_deg:g}"
         )
     return f"Boat speed against true wind angle at {panel.tws_kn:g} kn of true wind: {'; '.join(parts)}."
 

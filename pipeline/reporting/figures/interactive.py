@@ -20,7 +20,8 @@ from pipeline.reporting.figures.chart_drawing import (
     label_size,
 )
 from pipeline.reporting.figures.live import INK, figure_layout, payload
-from pipeline.reporting.palette import Palette
+from pipeline.reporting.numbers import reader
+from pipeline.reporting.palette import Palette, SetStyle
 from pipeline.reporting.records.changes import Change
 from pipeline.reporting.records.chart import MeasuredChart
 from pipeline.reporting.records.curves import CurvePanel, SetCurve, SpeedCurves
@@ -139,9 +140,9 @@ def _cell_text(cell: Any) -> list[object]:
     if cell.runner_up is not None:
         more += f"<br>next: {html.escape(cell.runner_up)}"
     if cell.margin_pct is not None:
-        more += f", {cell.margin_pct:.1f} % behind"
+        more += f", {reader().plain(cell.margin_pct, 1)} % behind"
     if cell.probability is not None:
-        more += f"<br>probability of being fastest {cell.probability:.2f}"
+        more += f"<br>probability of being fastest {reader().plain(cell.probability, 2)}"
     if cell.over_limit:
         more += "<br>beyond the maker's wind limit"
     return [html.escape(cell.sail_set), more]
@@ -183,9 +184,9 @@ def _crossings(crossings: Sequence[Change]) -> go.Scatter:
         along_wind = c.along == "tws_kn"
         x.append(c.crossing if along_wind else c.at)
         y.append(c.at if along_wind else c.crossing)
-        span = f"{'open' if c.low is None else f'{c.low:.1f}'} to {'open' if c.high is None else f'{c.high:.1f}'}"
+        span = reader().span(c.low, c.high, 1)
         said.append(
-            f"{html.escape(c.set_a)} to {html.escape(c.set_b)} at {c.crossing:.1f} {c.unit}"
+            f"{html.escape(c.set_a)} to {html.escape(c.set_b)} at {reader().plain(c.crossing, 1)} {c.unit}"
             f"<br>90 %: {span} ({c.sureness})"
         )
     return go.Scatter(
@@ -215,7 +216,8 @@ def _panel(panel: CurvePanel, palette: Palette) -> tuple[go.Scatter, ...]:
         traces.append(
             go.Scatter(
                 x=[round(d.twa_deg, 1) for d in dots], y=[round(d.bsp_kn, 2) for d in dots],
-                customdata=[round(d.tws_kn, 1) for d in dots], mode="markers", legendgroup=sail_set,
+                customdata=[round(d.tws_kn, 1) for d in dots], mode="markers",
+                legendgroup=group_of(palette.of(sail_set)),
                 marker={"size": 5, "color": palette.of(sail_set).ink, "opacity": 0.45}, name=html.escape(sail_set),
                 hovertemplate="window: %{y} kn at %{x}°, wind %{customdata} kn",
             )
@@ -236,20 +238,25 @@ def _curve(curve: SetCurve, palette: Palette) -> list[go.Scatter]:
                 x=[p.twa_deg for p in banded] + [p.twa_deg for p in reversed(banded)],
                 y=[_r(p.bsp_high_kn) for p in banded] + [_r(p.bsp_low_kn) for p in reversed(banded)],
                 fill="toself", fillcolor=f"rgba{(*(int(style.ink[i : i + 2], 16) for i in (1, 3, 5)), 0.16)}",
-                mode="lines", line={"width": 0}, hoverinfo="skip", legendgroup=curve.sail_set,
+                mode="lines", line={"width": 0}, hoverinfo="skip", legendgroup=group_of(style),
             )
         )  # fmt: skip
-        spans = [f"{p.bsp_low_kn:.2f} to {p.bsp_high_kn:.2f}" if p in banded else "open" for p in stretch]
+        spans = [reader().span(p.bsp_low_kn, p.bsp_high_kn, 2) if p in banded else "open" for p in stretch]
         out.append(
             go.Scatter(
                 x=angles, y=[_r(p.bsp_kn) for p in stretch], customdata=spans,
                 mode="lines+markers" if len(stretch) == 1 else "lines",
                 line={"color": style.ink, "width": 2.4, "dash": dash},
-                name=name, legendgroup=curve.sail_set,
+                name=name, legendgroup=group_of(style),
                 hovertemplate="%{y} kn at %{x}° (90 %: %{customdata})",
             )
         )  # fmt: skip
     return out
+
+
+def group_of(style: SetStyle) -> str:
+    """Name of a set's traces by its number: names may be long, and each stands in every panel."""
+    return f"set{style.number}"
 
 
 def _r(value: float | None) -> float | None:

@@ -10,6 +10,10 @@ from pipeline.reporting.figures.live import json_block
 from pipeline.reporting.numbers import Numbers
 from pipeline.reporting.records.chart import MeasuredChart
 from pipeline.reporting.records.lookup import Place, said
+from pipeline.reporting.records.wording import named
+
+# Signs of the private use area stand for the names.
+FIRST_SIGN = 0xE000
 
 
 def question_data(places: Sequence[Place], chart: MeasuredChart, numbers: Numbers) -> Markup | None:
@@ -21,6 +25,17 @@ def question_data(places: Sequence[Place], chart: MeasuredChart, numbers: Number
     if not places:
         return None
     step_kn, step_deg = chart.tws_step_kn, chart.twa_step_deg
+    names = sorted({named(s.sail_set) for p in places for s in p.speeds}, key=lambda n: (-len(n), n))
+
+    def packed(sentences: Sequence[str]) -> list[str]:
+        """Names as single signs: each stands in hundreds of places."""
+        out = []
+        for text in sentences:
+            for k, name in enumerate(names):
+                text = text.replace(name, chr(FIRST_SIGN + k))
+            out.append(text)
+        return out
+
     richest = max(
         places,
         key=lambda p: (len(p.speeds) > 1, sum(s.minutes for s in p.speeds), -p.cell.tws_kn, -p.cell.twa_deg),
@@ -28,9 +43,11 @@ def question_data(places: Sequence[Place], chart: MeasuredChart, numbers: Number
     return json_block(
         {
             "step": [step_kn, step_deg],
+            "names": names,
             "start": [richest.cell.tws_kn, richest.cell.twa_deg],
             "places": {
-                f"{round(p.cell.tws_kn / step_kn)} {round(p.cell.twa_deg / step_deg)}": said(p, numbers) for p in places
+                f"{round(p.cell.tws_kn / step_kn)} {round(p.cell.twa_deg / step_deg)}": packed(said(p, numbers))
+                for p in places
             },
         }
     )

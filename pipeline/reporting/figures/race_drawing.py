@@ -7,6 +7,7 @@ from markupsafe import Markup
 from pipeline.reporting.figures.axes import AXIS, GRID, Scale, round_step, ticks
 from pipeline.reporting.figures.svg import Drawing, fitting_size, short
 from pipeline.reporting.figures.time_drawing import clock_marks
+from pipeline.reporting.numbers import brief, reader
 from pipeline.reporting.palette import Palette
 from pipeline.reporting.records.race_courses import Leg, RaceCourse
 
@@ -33,7 +34,7 @@ def draw_race(course: RaceCourse, palette: Palette, *, narrow: bool) -> Markup:
     drawing.text(2, 14, "Lost, s", class_="axis")
     for value in ticks(0.0, y.high, round_step(y.high, 4)):
         drawing.line(LEFT, y(value), width - MARGIN, y(value), stroke=GRID, stroke_width=0.7)
-        drawing.text(LEFT - 6, y(value) + 4, f"{value:g}", class_="tick", text_anchor="end")
+        drawing.text(LEFT - 6, y(value) + 4, brief(value), class_="tick", text_anchor="end")
     drawing.line(LEFT, BASE, width - MARGIN, BASE, stroke=AXIS, stroke_width=0.9)
     for place, text in clock_marks(course.start, course.end, x):
         drawing.line(place, TOP, place, FASTEST + BAR, stroke=GRID, stroke_width=0.7)
@@ -59,9 +60,10 @@ def describe(course: RaceCourse) -> str:
     if not judged:
         return f"{course.race}: no stretch can be judged."
     top = max(judged, key=lambda leg: leg.loss_s or 0.0)
+    whole = reader().plain(sum(g.loss_s or 0.0 for g in judged), 0)
     return (
-        f"{course.race}, seconds lost in {len(course.legs)} stretches: {sum(g.loss_s or 0.0 for g in judged):.0f} s in "
-        f"all, most from {top.start:%H:%M} to {top.end:%H:%M} under {top.flown}: {top.loss_s:.1f} s."
+        f"{course.race}, seconds lost in {len(course.legs)} stretches: {whole} s in all, "
+        f"most from {top.start:%H:%M} to {top.end:%H:%M} under {top.flown}: {reader().plain(top.loss_s, 1)} s."
     )
 
 
@@ -78,7 +80,9 @@ def _column(drawing: Drawing, leg: Leg, a: float, b: float, y: Scale, palette: P
         drawing.text((a + b) / 2, BASE - 4, "—", class_="tick", text_anchor="middle", title=said + "not judged")
         return
     open_ = leg.low_s is None or leg.high_s is None
-    said += f"{leg.loss_s:.1f} s lost" + ("" if open_ else f" ({leg.low_s:.1f} to {leg.high_s:.1f})")
+    said += f"{reader().plain(leg.loss_s, 1)} s lost" + (
+        "" if open_ else f" ({reader().span(leg.low_s, leg.high_s, 1)})"
+    )
     if leg.measured and leg.measured != leg.flown:
         said += f"; {leg.measured} measures faster"
     style = palette.of(leg.flown)
@@ -90,7 +94,7 @@ def _column(drawing: Drawing, leg: Leg, a: float, b: float, y: Scale, palette: P
     )  # fmt: skip
     if leg.low_s is not None and leg.high_s is not None and leg.loss_s:
         middle, top = (a + b) / 2, min(leg.high_s, y.high)
-        drawing.line(middle, y(leg.low_s), middle, y(top), stroke=INK, stroke_width=1.2)
+        drawing.line(middle, y(leg.low_s), middle, y(top), stroke=INK, stroke_width=1.2, class_="through")
         if leg.high_s > y.high:
             drawing.add("path", d=f"M{short(middle - 3)} {short(y.end + 5)}l3 -5l3 5z", fill=INK)
 

@@ -6,6 +6,7 @@ from markupsafe import Markup
 
 from pipeline.reporting.figures.axes import GRID, Scale
 from pipeline.reporting.figures.svg import Drawing
+from pipeline.reporting.numbers import reader
 
 WIDTH, HEIGHT = 132.0, 18.0
 INK, BAND = "#1c2328", "#1f4e8c"
@@ -24,8 +25,8 @@ def draw_range(
     """Upright line: zero; bar: 90 % interval; dot: the figure, filled where it is sure. None without a figure."""
     if point is None:
         return None
-    said = f"{point:.1f} {unit}"
-    said += "." if low is None or high is None else f", interval {low:.1f} to {high:.1f}."
+    said = f"{reader().plain(point, 1)} {unit}"
+    said += "." if low is None or high is None else f", interval {reader().span(low, high, 1)}."
     drawing = Drawing(WIDTH, HEIGHT, label=said, kind="chip")
     x = Scale(*scale, 6.0, WIDTH - 6.0)
     drawing.line(x.start, 9, x.end, 9, stroke=GRID, stroke_width=1)

@@ -6,6 +6,7 @@ from markupsafe import Markup
 
 from pipeline.reporting.figures.axes import GRID, Scale
 from pipeline.reporting.figures.svg import Drawing
+from pipeline.reporting.numbers import reader
 from pipeline.reporting.records.leftover import Residual
 
 WIDTH, HEIGHT = 132.0, 18.0
@@ -32,5 +33,6 @@ def draw_residual(residual: Residual, half_pct: float) -> Markup:
 
 def _said(residual: Residual) -> str:
     if residual.low_pct is None or residual.high_pct is None:
-        return f"{residual.median_pct:+.1f} % of speed, no interval."
-    return f"{residual.median_pct:+.1f} % of speed, interval {residual.low_pct:+.1f} to {residual.high_pct:+.1f}."
+        return f"{reader().signed(residual.median_pct, 1)} % of speed, no interval."
+    span = reader().span(residual.low_pct, residual.high_pct, 1, sign=True)
+    return f"{reader().signed(residual.median_pct, 1)} % of speed, interval {span}."

@@ -9,6 +9,7 @@ from markupsafe import Markup
 
 from pipeline.reporting.figures.axes import Scale
 from pipeline.reporting.figures.svg import Drawing
+from pipeline.reporting.numbers import reader
 from pipeline.reporting.records.ledger import LedgerRow
 
 WIDTH, HEIGHT = 132.0, 22.0
@@ -40,9 +41,9 @@ def draw_shift(row: LedgerRow, widest: float) -> Markup | None:
     shift = row.shift if row.shift is not None else row.at_least
     if shift is None:
         return None
-    scale = f"on a scale of {-widest:.1f} to {widest:.1f}, zero in the middle."
+    scale = f"on a scale of {reader().span(-widest, widest, 1)}, zero in the middle."
     what = "Typical shift" if row.shift is not None else "Shift of at least"
-    drawing = Drawing(WIDTH, HEIGHT, label=f"{what} {shift:+.1f} {row.unit} {scale}", kind="chip")
+    drawing = Drawing(WIDTH, HEIGHT, label=f"{what} {reader().signed(shift, 1)} {row.unit} {scale}", kind="chip")
     x = Scale(-widest, widest, 6.0, WIDTH - 6.0)
     drawing.line(x.start, 11, x.end, 11, stroke="#d9d4c8", stroke_width=1)
     drawing.line(x(0.0), 2, x(0.0), 20, stroke=INK, stroke_width=1)

@@ -8,6 +8,7 @@ from markupsafe import Markup
 
 from pipeline.reporting.figures.axes import GRID, Scale, round_step, ticks
 from pipeline.reporting.figures.svg import Drawing, fitting_size, label_width
+from pipeline.reporting.numbers import brief
 from pipeline.reporting.palette import Palette
 from pipeline.reporting.records.changes import Change, Span, Strip
 
@@ -45,7 +46,7 @@ def draw_strips(strips: tuple[Strip, ...], palette: Palette, *, narrow: bool, pr
     drawing = Drawing(width, bottom + BOTTOM, label=describe(strips), kind=kind)
     for value in ticks(low, high, max(2.0, round_step(high - low, 7 if narrow else 16))):
         drawing.line(x(value), TOP - 6, x(value), bottom, stroke=GRID, stroke_width=0.7)
-        drawing.text(x(value), bottom + 12, f"{value:g}", class_="tick", text_anchor="middle")
+        drawing.text(x(value), bottom + 12, brief(value), class_="tick", text_anchor="middle")
     drawing.text(width - 10, bottom + 29, "True wind speed, kn", class_="axis", text_anchor="end")
     drawing.text(4, 14, "True wind angle, degrees", class_="axis")
     y = TOP
@@ -93,7 +94,7 @@ def _mark(change: Change, strip: Strip, x: Scale) -> Mark:
     at = within(change.crossing or 0.0)
     low = within(strip.spans[0].start if change.low is None else change.low)
     high = within(strip.spans[-1].end if change.high is None else change.high)
-    text = f"{change.rounded:g}" if change.low is not None and change.high is not None else f"{change.rounded:g}?"
+    text = brief(change.rounded or 0.0) + ("" if change.low is not None and change.high is not None else "?")
     label_x = min(at + 7, x.end - label_width(text, MARK_SIZE))
     return Mark(at, min(low, at), max(high, at), change.low is None, change.high is None, text, label_x, 0)
 
@@ -135,7 +136,7 @@ def _said(span: Span) -> str:
         "close": "fastest by a margin in doubt",
         "alone": "the only set measured here",
     }
-    return f"{span.sail_set}, {span.start:g} to {span.end:g} kn: {meaning[span.state]}"
+    return f"{span.sail_set}, {brief(span.start)} to {brief(span.end)} kn: {meaning[span.state]}"
 
 
 def _draw_mark(drawing: Drawing, mark: Mark, y: float) -> None:

@@ -9,6 +9,7 @@ from markupsafe import Markup
 
 from pipeline.reporting.figures.axes import AXIS, GRID, Scale, round_step, ticks
 from pipeline.reporting.figures.svg import Drawing, fitting_size, short
+from pipeline.reporting.numbers import brief
 from pipeline.reporting.palette import Palette
 from pipeline.reporting.records.race_courses import Pick
 from pipeline.reporting.records.timeline import Reading, SessionLine
@@ -117,7 +118,7 @@ def _draw_readings(drawing: Drawing, line: SessionLine, x: Scale, width: float) 
     for value in ticks(0.0, top, round_step(top, 3)):
         if value:
             drawing.line(x.start, y(value), x.end, y(value), stroke=GRID, stroke_width=0.7)
-        drawing.text(x.start - 4, y(value) + 3.5, f"{value:g}", class_="spark", text_anchor="end")
+        drawing.text(x.start - 4, y(value) + 3.5, brief(value), class_="spark", text_anchor="end")
     ends = []
     for field, ink, dash, name in (("tws_kn", WIND_INK, "4 2", "TWS"), ("bsp_kn", SPEED_INK, "", "BSP")):
         drawing.add(

@@ -11,6 +11,7 @@ from markupsafe import Markup
 from pipeline.reporting.figures.axes import AXIS, GRID, Scale, round_step, ticks
 from pipeline.reporting.figures.svg import Drawing, short
 from pipeline.reporting.figures.time_drawing import clock_marks
+from pipeline.reporting.numbers import brief, reader
 from pipeline.reporting.palette import Palette
 from pipeline.reporting.records.race_courses import Evidence, Leg, RaceCourse, Track, TrackPoint
 
@@ -46,7 +47,7 @@ def describe(found: Evidence) -> str:
     """The text alternative: the mean and the span of the wind, and whether the place is known."""
     s = found.stretch
     speeds = [p.tws_kn for p in found.track.between(s.start, s.end) if p.tws_kn is not None]
-    wind = f"true wind {min(speeds):.1f} to {max(speeds):.1f} kn" if speeds else "wind not known"
+    wind = f"true wind {reader().span(min(speeds), max(speeds), 1)} kn" if speeds else "wind not known"
     place = {"position": "its place on the course of the race", "reckoned": "its place, reckoned through the water"}
     where = place.get(found.track.basis or "", "its place is not known")
     return f"{s.race}, {s.start:%H:%M} to {s.end:%H:%M} UTC: {wind}; {where}."
@@ -77,7 +78,7 @@ def draw_course(course: RaceCourse, palette: Palette) -> Markup | None:
 
 
 def _leg_words(leg: Leg) -> str:
-    lost = "not judged" if leg.loss_s is None else f"{leg.loss_s:.1f} s lost"
+    lost = "not judged" if leg.loss_s is None else f"{reader().plain(leg.loss_s, 1)} s lost"
     return f"{leg.start:%H:%M} to {leg.end:%H:%M}, {leg.flown}: {lost}"
 
 
@@ -114,7 +115,7 @@ def _wind(
     for value in ticks(y.low, y.high, round_step(2 * half, 3)):
         drawing.line(LEFT, y(value), RIGHT, y(value), stroke=GRID, stroke_width=0.7)
         shown = value % 360.0 if unit else value
-        drawing.text(LEFT - 5, y(value) + 4, f"{shown:g}{unit}", class_="tick", text_anchor="end")
+        drawing.text(LEFT - 5, y(value) + 4, f"{brief(shown)}{unit}", class_="tick", text_anchor="end")
     line = "M" + "L".join(f"{short(x(_minutes(zero, p.time)))} {short(y(v))}" for p, v in told)
     drawing.add("path", d=line, fill="none", stroke=INK, stroke_width=1.6)
     drawing.line(LEFT, bottom, RIGHT, bottom, stroke=AXIS, stroke_width=0.7)
@@ -169,7 +170,7 @@ def _furniture(drawing: Drawing, track: Track, to: tuple[Scale, Scale], y: float
     miles = round_step(span / 8, 1)
     length = miles / span * (to[0].end - to[0].start)
     drawing.line(width - 12 - length, y, width - 12, y, stroke=INK, stroke_width=2)
-    drawing.text(width - 12, y - 5, f"{miles:g} nm", class_="tick", text_anchor="end")
+    drawing.text(width - 12, y - 5, f"{brief(miles)} nm", class_="tick", text_anchor="end")
     directions = [math.radians(p.twd_deg) for p in track.points if p.twd_deg is not None]
     drawing.text(4, y + 4, "north up, ○ start" + ("" if track.basis != "reckoned" else ", reckoned"), class_="tick")
     if directions:

@@ -8,6 +8,7 @@ from markupsafe import Markup
 
 from pipeline.reporting.figures.axes import Scale, draw_axes, round_step, ticks
 from pipeline.reporting.figures.svg import Drawing, short
+from pipeline.reporting.numbers import brief, reader
 from pipeline.reporting.records.lists import SailList, TradeOff
 
 INK, BAND, WARN = "#1c2328", "#1f4e8c", "#8a3b12"
@@ -45,7 +46,12 @@ def draw_trade_off(curve: TradeOff, *, narrow: bool) -> Markup | None:
             x(curve.limit), y.start, x(curve.limit), y.end, stroke=WARN, stroke_width=1.6, stroke_dasharray="6 4"
         )
         drawing.text(
-            x(curve.limit) - 5, y.end + 12, f"limit {curve.limit:g}", class_="tick halo", text_anchor="end", fill=WARN
+            x(curve.limit) - 5,
+            y.end + 12,
+            f"limit {brief(curve.limit)}",
+            class_="tick halo",
+            text_anchor="end",
+            fill=WARN,
         )
     drawing.add("path", d=_steps(curve, x, y), fill="none", stroke=INK, stroke_width=1.6)
     last: float | None = None
@@ -65,10 +71,12 @@ def axis_title(curve: TradeOff) -> str:
 
 def said(point: SailList, curve: TradeOff) -> str:
     """One point in words."""
-    load = f"{curve.at(point):g} {'kg' if curve.by_weight else 'sails'}"
+    load = f"{brief(curve.at(point))} {'kg' if curve.by_weight else 'sails'}"
     ashore = f"without {' '.join(point.ashore)}" if point.ashore else "all sails"
-    interval = "" if point.low_s is None or point.high_s is None else f" ({point.low_s:.1f} to {point.high_s:.1f})"
-    return f"{load}, {ashore}: {point.loss_s or 0.0:.1f} s/nm{interval}"
+    interval = (
+        "" if point.low_s is None or point.high_s is None else f" ({reader().span(point.low_s, point.high_s, 1)})"
+    )
+    return f"{load}, {ashore}: {reader().plain(point.loss_s or 0.0, 1)} s/nm{interval}"
 
 
 def describe(curve: TradeOff) -> str:

@@ -8,6 +8,7 @@ import polars as pl
 
 from pipeline.campaign.settings import DEFAULT_CORRECTIONS, UNLOGGED, Boat
 from pipeline.reporting.context import ReportContext
+from pipeline.reporting.numbers import brief
 from pipeline.sailing.wind_of_samples import GROUND_SPEED_USED
 
 CAUTION = (
@@ -21,8 +22,8 @@ def approximations(boat: Boat, tables: Mapping[str, pl.DataFrame], context: Repo
     """One sentence for each approximation that this run used, as far as settings and tables tell."""
     said = [
         "True wind is relative to the water and reduced from the sensor "
-        f"({boat.instruments.wind_sensor_height_m:g} m) to {boat.instruments.reference_height_m:g} m with the "
-        "logarithmic profile over open sea (roughness 0.0002 m), whatever the day's stability.",
+        f"({brief(boat.instruments.wind_sensor_height_m)} m) to {brief(boat.instruments.reference_height_m)} m with "
+        f"the logarithmic profile over open sea (roughness {brief(0.0002)} m), whatever the day's stability.",
         _leeway(boat),
         *_calibration(boat),
         "A surface value is the expected steady speed on an ordinary day; its 90 % interval allows for days and for "
@@ -44,7 +45,7 @@ def _leeway(boat: Boat) -> str:
     k = boat.calibration.boat.leeway_coefficient
     return (
         "Leeway, where no channel measures it, is a rule of thumb from heel and speed "
-        f"(coefficient {DEFAULT_CORRECTIONS.leeway_coefficient if k is None else k:g}), fading out off the wind."
+        f"(coefficient {brief(DEFAULT_CORRECTIONS.leeway_coefficient if k is None else k)}), fading out off the wind."
     )
 
 
@@ -81,5 +82,5 @@ def _design(boat: Boat, comparison: pl.DataFrame) -> list[str]:
         return []
     return [
         "The comparison with the design is provisional: boat.toml does not say how the designer meant his wind "
-        f"([design]); {boat.design.height_m:g} m and the angle from the {boat.design.twa_from} are taken."
+        f"([design]); {brief(boat.design.height_m)} m and the angle from the {boat.design.twa_from} are taken."
     ]

@@ -17,7 +17,7 @@ NEAR_KN = 1.0
 USUAL_TWS_STEP_KN = 4.0
 PANELS = 4
 # More dots than this in one panel are thinned evenly in time, and said so.
-MOST_DOTS = 300
+MOST_DOTS = 150
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,13 +7,15 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.reporting.numbers import Numbers
+from pipeline.reporting.numbers import Numbers, plural
 from pipeline.reporting.records.chart import Cell, MeasuredChart
 from pipeline.reporting.records.wording import named
 
 # The table of all winds and angles shows every second knot where the chart spans more than this.
 EVERY_KNOT_SPAN_KN = 12.0
 TABLE_STEP_DEG = 5.0
+# Sets told at one place, fastest first.
+MOST_SPEEDS = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +70,9 @@ def said(place: Place, numbers: Numbers) -> tuple[str, ...]:
     """The place in sentences: the set and how surely; each measured speed; a warning beyond a maker's limit."""
     cell = place.cell
     lines = [_lead(cell, numbers)]
-    lines += [_speed(s, numbers) for s in place.speeds]
+    lines += [_speed(s, numbers) for s in place.speeds[:MOST_SPEEDS]]
+    if len(place.speeds) > MOST_SPEEDS:
+        lines.append(f"{plural(len(place.speeds) - MOST_SPEEDS, 'slower set')} measured here as well.")
     if cell.over_limit:
         lines.append("Beyond the maker's wind limit of a sail in this set.")
     return tuple(lines)

@@ -62,7 +62,7 @@
       bar.append(label);
       // The key shows and hides sets.
       for (const item of figure.querySelectorAll(".key li")) {
-        const name = item.querySelector("bdi").textContent;
+        const name = item.dataset.group;
         const toggle = element("button", "", { type: "button", "aria-pressed": "true", class: "toggle" });
         toggle.append(...item.childNodes);
         toggle.addEventListener("click", () => {

@@ -14,7 +14,7 @@
       const empty = wind.value === "" || angle.value === "";
       const place = steps.map((n, i) => `${String(Number((n * known.step[i]).toFixed(3))).replace(".", mark)}${i ? "°" : " kn"}`).join(", ");
       const [first, ...rest] = known.places[steps.join(" ")] || ["not sailed enough to say."];
-      const lines = [`${place}: ${first}`, ...rest];
+      const lines = [`${place}: ${first}`, ...rest].map((text) => text.replace(/[\ue000-\uf8ff]/g, (sign) => known.names[sign.charCodeAt(0) - 0xe000] ?? sign));
       output.replaceChildren(...(empty ? [] : lines).map((line, i) => {
         const made = document.createElement(i ? "span" : "b");
         made.textContent = line;
