@@ -7,13 +7,14 @@ from collections.abc import Callable
 
 import pytest
 
-# Sheets of A4 that a page of the demo takes at most: what is folded or for the screen alone does not print.
-MOST_SHEETS = {
-    "index.html": 4,
-    "coach.html": 9,
-    "sailmaker.html": 11,
-    "analyst.html": 18,
-    "calibration.html": 6,
+# Sheets of A4 that a page of the demo takes, from and to: what is folded or for the screen alone does not print. Faces
+# differ between machines, so each may take one more or two less than on ours.
+SHEETS = {
+    "index.html": (2, 4),
+    "coach.html": (7, 10),
+    "sailmaker.html": (6, 9),
+    "analyst.html": (11, 14),
+    "calibration.html": (4, 6),
 }
 
 
@@ -30,10 +31,11 @@ def test_the_card_is_one_sheet(campaign: str, paper: str, opened: Callable) -> N
         assert sheets(pdf) == 1, (campaign, paper, landscape)
 
 
-@pytest.mark.parametrize("file", MOST_SHEETS)
+@pytest.mark.parametrize("file", SHEETS)
 def test_pages_print_on_a_known_number_of_sheets(file: str, opened: Callable) -> None:
     pdf = opened("demo", file).page.pdf(format="A4", prefer_css_page_size=True)
-    assert 1 <= sheets(pdf) <= MOST_SHEETS[file]
+    least, most = SHEETS[file]
+    assert least <= sheets(pdf) <= most
 
 
 def test_print_shows_the_drawings_and_leaves_out_what_is_for_the_screen(opened: Callable) -> None:
