@@ -17,7 +17,8 @@ FRESH = "fresh"
 FRESH_BIT = {c.name: n for n, c in enumerate(CHANNELS)}
 EXTRA_BIT = 62
 
-Seen = tuple[Ints, Ints, Floats]  # ticks, latest readings, values; none missing
+Last = tuple[Ints, Ints, Floats]  # ticks, latest readings, values; none missing
+Seen = Mapping[tuple[str, str], Last]  # by channel and source
 
 
 def max_age_s(name: str) -> float:
@@ -32,84 +33,135 @@ def empty_samples() -> pl.DataFrame:
 
 
 class Carried:
-    """Makes samples window by window, the last value of each source kept for the windows behind."""
+    """The last value of each channel and source, over all windows so far."""
 
-    def __init__(self, names: Sequence[str]) -> None:
-        """Samples will have these channels."""
-        self.names = names
-        self._last: dict[tuple[str, str], Seen] = {}
+    def __init__(self) -> None:
+        """No window yet."""
+        self._last: dict[tuple[str, str], Last] = {}
 
-    def samples(
-        self,
-        rows: Ints,
-        ticks: Mapping[str, Sequence[tuple[str, Ticked]]],
-        believed: Mapping[str, Sequence[str]],
-    ) -> pl.DataFrame:
-        """One row a tick in `rows` (ascending), all channels beside it, from the sources in order of belief."""
-        fresh = np.zeros(len(rows), np.int64)
-        columns: dict[str, Floats] = {}
-        for group, sources in believed.items():
-            here = dict(ticks.get(group, ()))
-            names = dict.fromkeys(name for t in here.values() for name in t.values)
-            names |= dict.fromkeys(name for name, source in self._last if source in sources and _is_of(name, group))
-            for name in names:
-                value, new = self._channel(name, sources, here, rows)
-                columns[name] = value
-                bit = 1 << FRESH_BIT.get(name, EXTRA_BIT)
-                fresh |= np.where(new, bit, 0)
-        nothing = pl.Series([None], dtype=pl.Float64).new_from_index(0, len(rows))
-        made = [pl.Series(n, columns[n], nan_to_null=True) if n in columns else nothing.alias(n) for n in self.names]
-        return pl.DataFrame([pl.Series("time", rows).cast(pl.Datetime("us")), *made, pl.Series(FRESH, fresh)])
+    def behind(self, ticks: Mapping[str, Sequence[tuple[str, Ticked]]]) -> Seen:
+        """The last values before a window, whose own are taken in."""
+        before = dict(self._last)
+        for here in ticks.values():
+            for source, ticked in here:
+                for name, values in ticked.values.items():
+                    at = len(values) - 1
+                    if np.isnan(values[at]):
+                        known = np.flatnonzero(~np.isnan(values))
+                        if not len(known):
+                            continue
+                        at = int(known[-1])
+                    one = slice(at, at + 1)
+                    self._last[name, source] = tuple(  # type: ignore[assignment]
+                        a[one].copy() for a in (ticked.tick_us, ticked.last_us, values)
+                    )
+        return before
 
-    def _channel(
-        self, name: str, sources: Sequence[str], here: Mapping[str, Ticked], rows: Ints
-    ) -> tuple[Floats, Bools]:
-        """One channel on the rows, and where it was measured in that very tick."""
-        value, fresh = np.full(len(rows), np.nan), np.zeros(len(rows), bool)
-        for place, source in enumerate(sources):
-            seen = self._seen(name, source, here.get(source))
-            young, new = _on_rows(seen, rows, round(max_age_s(name) * 1e6))
-            if place == 0:
-                value, fresh = young, new
-                continue
-            gap = np.isnan(value)
-            value, fresh = np.where(gap, young, value), np.where(gap, new, fresh)
-        return value, fresh
 
-    def _seen(self, name: str, source: str, ticked: Ticked | None) -> Seen | None:
-        """The values of one source, those of the window behind the last one before; remembers the last of all."""
-        before = self._last.get((name, source))
-        if ticked is None or name not in ticked.values:
-            return before
-        v = ticked.values[name]
-        known = ~np.isnan(v)
-        seen = (ticked.tick_us, ticked.last_us, v)
-        if not known.all():
-            seen = (ticked.tick_us[known], ticked.last_us[known], v[known])
-        if not len(seen[0]):
-            return before
-        self._last[name, source] = (seen[0][-1:].copy(), seen[1][-1:].copy(), seen[2][-1:].copy())
-        if before is None:
-            return seen
-        return tuple(np.concatenate(pair) for pair in zip(before, seen, strict=True))  # type: ignore[return-value]
+def samples(
+    names: Sequence[str],
+    rows: Ints,
+    ticks: Mapping[str, Sequence[tuple[str, Ticked]]],
+    believed: Mapping[str, Sequence[str]],
+    before: Seen,
+) -> pl.DataFrame:
+    """One row a tick in `rows` (ascending), the channels `names` beside it, from the sources in order of belief.
+
+    `before`: the last values of the windows before this one.
+    """
+    fresh = np.zeros(len(rows), np.int64)
+    columns: dict[str, Floats] = {}
+    places = _Places(rows)
+    for group, sources in believed.items():
+        here = dict(ticks.get(group, ()))
+        channels = dict.fromkeys(name for t in here.values() for name in t.values)
+        channels |= dict.fromkeys(name for name, source in before if source in sources and _is_of(name, group))
+        for name in channels:
+            seen = [_seen(name, source, here.get(source), before) for source in sources]
+            columns[name], new = _channel(seen, places, round(max_age_s(name) * 1e6))
+            fresh |= np.where(new, 1 << FRESH_BIT.get(name, EXTRA_BIT), 0)
+    nothing = pl.Series([None], dtype=pl.Float64).new_from_index(0, len(rows))
+    made = [_column(n, columns[n]) if n in columns else nothing.alias(n) for n in names]
+    return pl.DataFrame([pl.Series("time", rows).cast(pl.Datetime("us")), *made, pl.Series(FRESH, fresh)])
+
+
+def _column(name: str, values: Floats) -> pl.Series:
+    return pl.Series(name, values, nan_to_null=bool(np.isnan(values.sum())))
+
+
+def _channel(seen: Sequence[Last | None], places: _Places, max_age_us: int) -> tuple[Floats, Bools]:
+    """One channel on the rows, and where it was measured in that very tick."""
+    value, fresh = _on_rows(seen[0], places, max_age_us)
+    for other in seen[1:]:
+        gap = np.isnan(value)
+        if not gap.any():
+            break
+        young, new = _on_rows(other, places, max_age_us)
+        value, fresh = np.where(gap, young, value), np.where(gap, new, fresh)
+    return value, fresh
+
+
+def _seen(name: str, source: str, ticked: Ticked | None, before: Seen) -> Last | None:
+    """The values of one source, those of the window behind the last one before."""
+    last = before.get((name, source))
+    if ticked is None or name not in ticked.values:
+        return last
+    v = ticked.values[name]
+    known = ~np.isnan(v)
+    seen = (ticked.tick_us, ticked.last_us, v)
+    if not known.all():
+        seen = (ticked.tick_us[known], ticked.last_us[known], v[known])
+    if last is None:
+        return seen if len(seen[0]) else None
+    return tuple(np.concatenate(pair) for pair in zip(last, seen, strict=True))  # type: ignore[return-value]
 
 
 def _is_of(name: str, group: str) -> bool:
     return BY_NAME[name].group == group if name in BY_NAME else name == group
 
 
-def _on_rows(seen: Seen | None, rows: Ints, max_age_us: int) -> tuple[Floats, Bools]:
+class _Places:
+    """Where the rows stand among the ticks of a source; found once for all channels that have the same ticks."""
+
+    def __init__(self, rows: Ints) -> None:
+        self.rows = rows
+        self._at: dict[int, tuple[Ints, Ints | None]] = {}
+        self._young: dict[tuple[int, int], tuple[Bools, Bools, bool]] = {}
+
+    def of(self, tick: Ints) -> Ints | None:
+        """For each row the last tick up to it, -1 where there is none; None where the rows are the ticks."""
+        held = self._at.get(id(tick))
+        if held is None:
+            same = len(tick) == len(self.rows) and np.array_equal(tick, self.rows)
+            at = None if same else self._last_up_to(tick)
+            held = self._at[id(tick)] = (tick, at)  # the ticks are held, so that their id stays theirs
+        return held[1]
+
+    def _last_up_to(self, tick: Ints) -> Ints:
+        """Ticks are fewer than rows as a rule, so that it is them that are looked for."""
+        behind = np.bincount(np.searchsorted(self.rows, tick), minlength=len(self.rows) + 1)
+        return np.cumsum(behind[: len(self.rows)]) - 1
+
+    def young(self, tick: Ints, last: Ints, max_age_us: int) -> tuple[Bools, Bools, bool]:
+        """Which rows have a tick young enough, which of them in that very tick, and whether all have."""
+        held = self._young.get((id(tick), max_age_us))
+        if held is None:
+            at = self.of(tick)
+            if at is None:
+                young, new = self.rows - last <= max_age_us, np.ones(len(tick), bool)
+            else:
+                some = at >= 0
+                young, new = (self.rows - last[at] <= max_age_us) & some, (tick[at] == self.rows) & some
+            held = self._young[id(tick), max_age_us] = (young, new, bool(young.all()))
+        return held
+
+
+def _on_rows(seen: Last | None, places: _Places, max_age_us: int) -> tuple[Floats, Bools]:
     """The latest value at each row, if it is young enough, and whether it is of that very tick."""
     if seen is None:
-        return np.full(len(rows), np.nan), np.zeros(len(rows), bool)
+        return np.full(len(places.rows), np.nan), np.zeros(len(places.rows), bool)
     tick, last, value = seen
-    if len(tick) == len(rows) and np.array_equal(tick, rows):
-        at, new = slice(None), np.ones(len(rows), bool)
-    else:
-        at = np.searchsorted(tick, rows, side="right") - 1
-        none = at < 0
-        new = (tick[at] == rows) & ~none
-    young = rows - last[at] <= max_age_us
-    if not isinstance(at, slice):
-        young &= ~none
-    return np.where(young, value[at], np.nan), new
+    at = places.of(tick)
+    young, new, all_young = places.young(tick, last, max_age_us)
+    shown = value if at is None else value[at]
+    return shown if all_young else np.where(young, shown, np.nan), new

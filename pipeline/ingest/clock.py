@@ -7,7 +7,7 @@ log's usual rate. All pure and whole-array; times are UNIX microseconds (`int64`
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from datetime import date
 
@@ -43,6 +43,9 @@ OUTSIDE_US, BESIDE_US = 10 * SECOND, SECOND
 BACK_US = 6 * 3600 * SECOND
 # With a single anchor there is no rate to be seen: a full bus of 4,800 baud carries about ten sentences a second.
 NOMINAL_US_PER_PLACE = 0.1 * SECOND
+
+# So many anchors are looked at at a time.
+AT_ONCE = 1 << 16
 
 ROLLOVER_COUNT = "dates 1,024 weeks off, put right"
 BACKWARD_COUNT = "times that went back, kept as recorded"
@@ -99,21 +102,39 @@ class Clock:
     dated: bool
     counts: dict[str, int] = field(default_factory=dict)
     burst: Ints | None = None
+    burst_length: int = 1
 
     def in_bursts(self, start: Ints) -> Clock:
         """This clock for a log whose bursts start at these places: each anchor stands for the whole of its burst."""
-        number, first = np.unique(_burst_of(self.place, start), return_index=True)
+        length = max(int(np.median(np.diff(start))), 1) if len(start) > 1 else 1
+        number, first = np.unique(_burst_of(self.place, start, length), return_index=True)
         time_us = self.time_us[first]
         usual, rate = _pace(number, time_us)
-        return replace(self, place=number, time_us=time_us, usual_step_us=usual, us_per_place=rate, burst=start)
+        return replace(
+            self,
+            place=number,
+            time_us=time_us,
+            usual_step_us=usual,
+            us_per_place=rate,
+            burst=start,
+            burst_length=length,
+        )
 
     def at(self, place: Ints) -> Ints:
-        """Time of the sentences at these places, NO_TIME where none can be found."""
+        """Time of the sentences at these places (ascending), NO_TIME where none can be found."""
         if not len(self.place) or not len(place):
             return np.full(len(place), NO_TIME, np.int64)
         if self.burst is not None:
-            place = _burst_of(place, self.burst)
-        start_us = self.time_us[0]
+            place = _burst_of(place, self.burst, self.burst_length)
+        return self._among(place)._at(place, self.time_us[0])
+
+    def _among(self, place: Ints) -> Clock:
+        """This clock with no more anchors than the ones these places lie among."""
+        first = max(int(np.searchsorted(self.place, place[0], side="right")) - 1, 0)
+        last = int(np.searchsorted(self.place, place[-1], side="left")) + 1
+        return replace(self, place=self.place[first:last], time_us=self.time_us[first:last])
+
+    def _at(self, place: Ints, start_us: np.int64) -> Ints:
         out = start_us + np.rint(np.interp(place, self.place, self.time_us - start_us)).astype(np.int64)
         left = np.searchsorted(self.place, place, side="right") - 1
         # One entry for what is ahead of the first anchor, one behind each: whether the time runs on evenly there.
@@ -142,9 +163,8 @@ class Clock:
         return np.where(since == 0, self.time_us[left], out)
 
 
-def _burst_of(place: Ints, start: Ints) -> Ints:
+def _burst_of(place: Ints, start: Ints, length: int) -> Ints:
     """Number of the burst that each place belongs to; ahead of the first one bursts of the usual length are counted."""
-    length = max(int(np.median(np.diff(start))), 1) if len(start) > 1 else 1
     ahead = -1 - (start[0] - 1 - place) // length
     at = np.searchsorted(start, place, side="right") - 1
     return np.where(at >= 0, at, ahead)
@@ -172,7 +192,7 @@ def _pace(place: Ints, time_us: Ints) -> tuple[float, float]:
     return usual, total / span[steady].sum() if total > 0 else NOMINAL_US_PER_PLACE
 
 
-def build_clock(sources: Sequence[Anchors], season: tuple[date, date] | None) -> Clock:
+def build_clock(sources: Iterable[Anchors], season: tuple[date, date] | None) -> Clock:
     """One clock from the sources, best first; a lesser one speaks only where the better ones leave a gap.
 
     A clock that shows the same time in several sentences running (ten-second clocks are met) is anchored at the first
@@ -180,13 +200,18 @@ def build_clock(sources: Sequence[Anchors], season: tuple[date, date] | None) ->
     count from 1970-01-01 with each step taken the short way round midnight (`dated` False). Backward steps stay.
     """
     counts: dict[str, int] = {}
-    sources = [s for s in sources if len(s.place)]
-    dated = [_right_dates(s, season, counts) for s in sources if s.dated]
-    undated = [_unwrapped(s) for s in sources if not s.dated]
-    ticks = [s if s.own else _ticks(s) for s in dated]
-    days = _merged(ticks)
-    ticks += [_ticks(_with_days(s, days)) for s in undated]
-    merged = _merged(ticks)
+    merged: Anchors | None = None
+    undated = []
+    for source in sources:  # each is let go before the next is made, for they may be long
+        if not source.dated:
+            undated.append(source)
+        elif len(source.place):
+            right = _right_dates(source, season, counts)
+            merged = _filled(merged, right if right.own else _ticks(right))
+    days, dated = merged, merged is not None
+    for source in undated:
+        if len(source.place):
+            merged = _filled(merged, _ticks(_with_days(_unwrapped(source), days)))
     if merged is None:
         none = np.zeros(0, np.int64)
         return Clock(none, none, float(SECOND), NOMINAL_US_PER_PLACE, dated=True)
@@ -194,7 +219,7 @@ def build_clock(sources: Sequence[Anchors], season: tuple[date, date] | None) ->
     if backward:
         counts[BACKWARD_COUNT] = backward
     usual, rate = _pace(merged.place, merged.time_us)
-    return Clock(merged.place, merged.time_us, usual, rate, bool(dated), counts)
+    return Clock(merged.place, merged.time_us, usual, rate, dated, counts)
 
 
 def _right_dates(source: Anchors, season: tuple[date, date] | None, counts: dict[str, int]) -> Anchors:
@@ -271,31 +296,35 @@ def _ticks(source: Anchors) -> Anchors:
     return Anchors(source.name, source.place[at], source.time_us[at], source.dated, source.own, source.satellite)
 
 
-def _merged(sources: Sequence[Anchors]) -> Anchors | None:
-    """The first source, its gaps filled from the second, what is left from the third, and so on."""
-    merged: Anchors | None = None
-    for source in sources:
-        if len(source.place):
-            merged = source if merged is None else _filled(merged, source)
-    return merged
-
-
-def _filled(better: Anchors, lesser: Anchors) -> Anchors:
+def _filled(better: Anchors | None, lesser: Anchors) -> Anchors | None:
+    """The better anchors, their gaps filled from the lesser ones."""
+    if not len(lesser.place):
+        return better
+    if better is None:
+        return lesser
     usual, rate = _pace(better.place, better.time_us)
-    right = np.searchsorted(better.place, lesser.place, side="right")
-    left = np.maximum(right - 1, 0)
-    outside = (right == 0) | (right == len(better.place))
-    right = np.minimum(right, len(better.place) - 1)
-    start, end = better.time_us[left].astype(float), better.time_us[right].astype(float)
-    t = lesser.time_us.astype(float)
-    away = np.minimum(np.abs(lesser.place - better.place[left]), np.abs(lesser.place - better.place[right])) * rate
-    step = end - start
-    gap = ~outside & ((step < 0) | (step > _gap_us(usual)))
-    fits = np.where(step >= 0, (t > start) & (t < end), (t > start) | (t < end))
-    taken = (lesser.place != better.place[left]) & ((gap & fits) | (outside & (away > GAP_US)))
+    taken = np.zeros(len(lesser.place), bool)
+    for at in range(0, len(taken), AT_ONCE):
+        part = slice(at, at + AT_ONCE)
+        taken[part] = _fills(better, lesser.place[part], lesser.time_us[part], usual, rate)
     if not taken.any():
         return better
     place = np.concatenate([better.place, lesser.place[taken]])
     time_us = np.concatenate([better.time_us, lesser.time_us[taken]])
     order = np.argsort(place, kind="stable")
     return Anchors(better.name, place[order], time_us[order], better.dated, better.own, better.satellite)
+
+
+def _fills(better: Anchors, place: Ints, time_us: Ints, usual: float, rate: float) -> Bools:
+    """Which of these anchors lie in a gap of the better ones, or beyond their ends, and fit."""
+    right = np.searchsorted(better.place, place, side="right")
+    left = np.maximum(right - 1, 0)
+    outside = (right == 0) | (right == len(better.place))
+    right = np.minimum(right, len(better.place) - 1)
+    start, end = better.time_us[left].astype(float), better.time_us[right].astype(float)
+    t = time_us.astype(float)
+    away = np.minimum(np.abs(place - better.place[left]), np.abs(place - better.place[right])) * rate
+    step = end - start
+    gap = ~outside & ((step < 0) | (step > _gap_us(usual)))
+    fits = np.where(step >= 0, (t > start) & (t < end), (t > start) | (t < end))
+    return (place != better.place[left]) & ((gap & fits) | (outside & (away > GAP_US)))

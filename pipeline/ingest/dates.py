@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 import polars as pl
 
 from pipeline.campaign.campaign import Campaign
 from pipeline.ingest.log_files import plain_name
-from pipeline.ingest.readings import DecodedLog
+from pipeline.ingest.readings import DecodedLog, Readings, chunks_of
 
 EPOCH = date(1970, 1, 1)
 # Receivers count weeks in 10 bits: a faulty one is off by multiples of 1,024 weeks (gps.gov, GPS week number rollover).
@@ -67,9 +68,9 @@ def _of_mapping(name: str, dates: Mapping[str, date]) -> date | None:
 
 def dated(log: DecodedLog, first_date: date) -> DecodedLog:
     """A log of bare times of day in UTC, its day 1970-01-01 become `first_date`."""
-    shift = timedelta(days=(first_date - EPOCH).days)
-    readings = {group: frame.with_columns(pl.col("time") + shift) for group, frame in log.readings.items()}
-    return DecodedLog(log.lines, log.used, log.passed_over, log.rejected, readings, log.dated, log.counts)
+    shift_us = (first_date - EPOCH).days * 86_400_000_000
+    readings = Readings(chunks_of(log.readings).shifted(shift_us))
+    return replace(log, readings=readings)
 
 
 def _day(moment: datetime) -> date:

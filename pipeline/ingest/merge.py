@@ -8,15 +8,18 @@ windows before carried over.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 import polars as pl
 
 from pipeline.channels import BY_NAME, CHANNELS
-from pipeline.ingest.carry import FRESH, Carried, empty_samples
-from pipeline.ingest.readings import Chunk, DecodedLog, Ints, Track, chunks_of, joined
+from pipeline.ingest.carry import FRESH, Carried, Seen, empty_samples, samples
+from pipeline.ingest.readings import Chunk, Chunks, DecodedLog, Ints, Track, chunks_of, joined
 from pipeline.ingest.sources import Chosen, SourceCount, choose, talkers_by_group
+from pipeline.ingest.spool import in_order
 from pipeline.ingest.ticks import Ticked, on_clock, tick_of, usual_step_us
 
 # A row of the clock needs a fresh value of one of these; where a log has none of them, any value makes a row.
@@ -40,10 +43,14 @@ class MergedLog:
     """
 
     def __init__(
-        self, rate_hz: float | None, flags: pl.DataFrame, batches: Callable[[], Iterator[pl.DataFrame]]
+        self, rate_hz: float | None, flags: pl.DataFrame, batches: Callable[[Executor | None], Iterator[pl.DataFrame]]
     ) -> None:
         """Use `merge_log`."""
-        self.rate_hz, self.flags, self.batches = rate_hz, flags, batches
+        self.rate_hz, self.flags, self._batches = rate_hz, flags, batches
+
+    def batches(self, pool: Executor | None = None) -> Iterator[pl.DataFrame]:
+        """The samples in order of time, some at a time; `pool` works on several at once."""
+        return self._batches(pool)
 
     @cached_property
     def samples(self) -> pl.DataFrame:
@@ -51,7 +58,7 @@ class MergedLog:
         return pl.concat(batches) if (batches := list(self.batches())) else empty_samples()
 
 
-def merge_log(log: DecodedLog, *, talkers: Mapping[str, str]) -> MergedLog:
+def merge_log(log: DecodedLog, *, talkers: Mapping[str, str], pool: Executor | None = None) -> MergedLog:
     """`log` on its own clock, at its own rate up to 10 Hz.
 
     One source is believed for each group of channels (see `sources.choose`); values outside a channel's limits are set
@@ -61,8 +68,8 @@ def merge_log(log: DecodedLog, *, talkers: Mapping[str, str]) -> MergedLog:
     """
     chunks = chunks_of(log.readings)
     flags: Flags = []
-    names = _names(chunks, flags)
-    sane, counted = _survey(chunks, names, flags)
+    sane = _Sane(chunks, _names(chunks.sizes, flags))
+    counted = sane.survey(flags, pool)
     wanted = talkers_by_group(talkers)
     believed: dict[str, tuple[str, ...]] = {}
     for group in _in_order(counted):
@@ -72,7 +79,7 @@ def merge_log(log: DecodedLog, *, talkers: Mapping[str, str]) -> MergedLog:
     flags += [(reason, True, n) for reason, n in log.counts.items()]
     step_us = _clock_step(sane, believed, counted)
     rate = None if step_us is None else 1e6 / step_us
-    return MergedLog(rate, flags_frame(flags), lambda: _batches(sane, believed, step_us))
+    return MergedLog(rate, flags_frame(flags), lambda pool: _batches(sane, believed, step_us, pool))
 
 
 def flags_frame(flags: Iterable[tuple[str, bool, int]]) -> pl.DataFrame:
@@ -94,16 +101,13 @@ def _in_order(groups: Iterable[str]) -> list[str]:
     return known + sorted(found.difference(known))
 
 
-def _names(chunks: Sequence[Chunk], flags: Flags) -> dict[str, str]:
+def _names(sizes: Mapping[str, int], flags: Flags) -> dict[str, str]:
     """The name of each group; those of further transducers made fit for a column, the busiest kept."""
     known = {c.group for c in CHANNELS}
+    names = {group: group if group in known else extra_name(group) for group in sizes}
     count: dict[str, int] = {}
-    names: dict[str, str] = {}
-    for group in {group for chunk in chunks for group in chunk}:
-        names[group] = group if group in known else extra_name(group)
-    for chunk in chunks:
-        for group in set(chunk).difference(known):
-            count[names[group]] = count.get(names[group], 0) + sum(len(t.time_us) for t in chunk[group])
+    for group in set(sizes).difference(known):
+        count[names[group]] = count.get(names[group], 0) + sizes[group]
     ranked = sorted(count, key=lambda n: (-count[n], n))
     for name in ranked[MAX_EXTRA_CHANNELS:]:
         flags.append((f"more than {MAX_EXTRA_CHANNELS} further transducers", False, count[name]))
@@ -117,26 +121,47 @@ def extra_name(name: str) -> str:
     return f"{plain}_raw" if plain in BY_NAME or plain in ("time", "file_id", FRESH) else plain
 
 
-def _survey(
-    chunks: Sequence[Chunk], names: Mapping[str, str], flags: Flags
-) -> tuple[list[Chunk], dict[str, dict[str, SourceCount]]]:
-    """The chunks without what is implausible, groups by their names, and what each source gives."""
-    sane: list[Chunk] = []
-    counted: dict[str, dict[str, SourceCount]] = {}
-    for chunk in chunks:
+class _Sane:
+    """The chunks of a log without what is implausible, groups by their names; made anew each time if they are many."""
+
+    def __init__(self, chunks: Chunks, names: Mapping[str, str]) -> None:
+        self._chunks, self._names = chunks, names
+        self._kept: list[Chunk] = []
+        self.spans = chunks.spans
+
+    def __getitem__(self, i: int) -> Chunk:
+        return self._kept[i] if self._kept else self._made(i, [])
+
+    def _made(self, i: int, flags: Flags) -> Chunk:
         kept: dict[str, list[Track]] = {}
-        for group in sorted(chunk):
-            if group not in names:
+        for group, tracks in sorted(self._chunks[i].items()):
+            if group not in self._names:
                 continue
-            name = names[group]
-            for track in chunk[group]:
+            name = self._names[group]
+            for track in tracks:
                 values = track.values if name == group else {name: track.values[group]}
                 fine = _plausible(name, Track(track.source, track.time_us, track.place, values), flags)
                 if len(fine.time_us):
                     kept.setdefault(name, []).append(fine)
-                    counted.setdefault(name, {}).setdefault(fine.source, SourceCount()).add(fine)
-        sane.append(kept)
-    return sane, counted
+        return kept
+
+    def survey(self, flags: Flags, pool: Executor | None) -> dict[str, dict[str, SourceCount]]:
+        """What each source of each group gives; what is implausible is added to the flags."""
+        counted: dict[str, dict[str, SourceCount]] = {}
+        made = []
+        for chunk, noted in in_order(pool, self._noted, range(len(self._chunks))):
+            flags += noted
+            for group, tracks in chunk.items():
+                for track in tracks:
+                    counted.setdefault(group, {}).setdefault(track.source, SourceCount()).add(track)
+            if self._chunks.is_in_memory:
+                made.append(chunk)
+        self._kept = made
+        return counted
+
+    def _noted(self, i: int) -> tuple[Chunk, Flags]:
+        flags: Flags = []
+        return self._made(i, flags), flags
 
 
 def _plausible(group: str, track: Track, flags: Flags) -> Track:
@@ -182,7 +207,7 @@ def _note_sources(group: str, chosen: Chosen, flags: list[tuple[str, bool, int]]
 
 
 def _clock_step(
-    chunks: Sequence[Chunk], believed: Mapping[str, tuple[str, ...]], counted: Mapping[str, Mapping[str, SourceCount]]
+    chunks: _Sane, believed: Mapping[str, tuple[str, ...]], counted: Mapping[str, Mapping[str, SourceCount]]
 ) -> int | None:
     """The log's own step in microseconds, from its fastest core source; None for an empty log."""
     for groups in (CLOCK_GROUPS, ("ground", "position"), tuple(believed)):
@@ -194,46 +219,46 @@ def _clock_step(
     return STEP_OF_ONE_READING_US if believed else None
 
 
-def _step_of(chunks: Sequence[Chunk], group: str, source: str) -> int | None:
+def _step_of(chunks: _Sane, group: str, source: str) -> int | None:
     only = {group: (source,)}
 
     def times() -> Iterator[Ints]:
-        for window in _windows(chunks, only, 1):
-            for tracks in window.values():
+        for window in _windows(chunks, 1):
+            for tracks in window.tracks(only).values():
                 yield tracks[0].time_us
 
     return usual_step_us(times)
 
 
-def _windows(
-    chunks: Sequence[Chunk], wanted: Mapping[str, tuple[str, ...]], step_us: int
-) -> Iterator[dict[str, list[Track]]]:
-    """Successive windows of time, cut between ticks: of each wanted group the tracks of its sources, in that order.
+@dataclass(frozen=True, slots=True)
+class _Window:
+    """A stretch of time [low, high), without an end if `high` is None, and the numbers of the chunks it lies in."""
 
-    The windows begin where the chunks do. Where the log's time runs on, each is about a chunk.
-    """
-    spans = [_span(chunk) for chunk in chunks]
-    starts = [tick_of(np.array([first]), step_us)[0] - step_us // 2 for first, _ in spans]
-    cuts = sorted({int(start) for start, (first, last) in zip(starts, spans, strict=True) if first <= last})
-    for low, high in zip(cuts, [*cuts[1:], None], strict=True):
-        here = [c for c, (first, last) in zip(chunks, spans, strict=True) if last >= low and (not high or first < high)]
-        window: dict[str, list[Track]] = {}
+    chunks: _Sane
+    low: int
+    high: int | None
+    numbers: list[int]
+
+    def tracks(self, wanted: Mapping[str, tuple[str, ...]]) -> dict[str, list[Track]]:
+        """Of each wanted group the tracks of its sources, in that order."""
+        here = [self.chunks[i] for i in self.numbers]
+        out: dict[str, list[Track]] = {}
         for group, sources in wanted.items():
             for source in sources:
                 found = [t for c in here for t in c.get(group, ()) if t.source == source]
-                parts = [p for t in found if len((p := _between(t, low, high)).time_us)]
+                parts = [p for t in found if len((p := _between(t, self.low, self.high)).time_us)]
                 if parts:
-                    window.setdefault(group, []).append(joined(parts))
-        yield window
+                    out.setdefault(group, []).append(joined(parts))
+        return out
 
 
-_NO_SPAN = (1, 0)
-
-
-def _span(chunk: Chunk) -> tuple[int, int]:
-    """First and last time in a chunk."""
-    tracks = [t.time_us for tracks in chunk.values() for t in tracks if len(t.time_us)]
-    return (int(min(t[0] for t in tracks)), int(max(t[-1] for t in tracks))) if tracks else _NO_SPAN
+def _windows(chunks: _Sane, step_us: int) -> Iterator[_Window]:
+    """Successive windows, cut between ticks where chunks begin: about a chunk each where the log's time runs on."""
+    spans = [(i, *span) for i, span in enumerate(chunks.spans) if span is not None]
+    cuts = sorted({tick_of(first, step_us) - step_us // 2 for _, first, _ in spans})
+    for low, high in zip(cuts, [*cuts[1:], None], strict=True):
+        numbers = [i for i, first, last in spans if last >= low and (high is None or first < high)]
+        yield _Window(chunks, low, high, numbers)
 
 
 def _between(track: Track, low: int, high: int | None) -> Track:
@@ -244,21 +269,30 @@ def _between(track: Track, low: int, high: int | None) -> Track:
     return track.part(slice(int(start), int(stop)))
 
 
+Ticks = dict[str, list[tuple[str, Ticked]]]
+
+
 def _batches(
-    chunks: Sequence[Chunk], believed: Mapping[str, tuple[str, ...]], step_us: int | None
+    chunks: _Sane, believed: Mapping[str, tuple[str, ...]], step_us: int | None, pool: Executor | None
 ) -> Iterator[pl.DataFrame]:
     """Samples, window by window."""
     if step_us is None:
         return
     core = [g for g in believed if g in CORE_GROUPS] or list(believed)
-    extra = sorted(g for g in believed if g not in _GROUPS)
-    carried = Carried([c.name for c in CHANNELS] + extra)
-    for window in _windows(chunks, believed, step_us):
-        ticks = {
-            group: [(track.source, on_clock(track, step_us)) for track in tracks] for group, tracks in window.items()
-        }
+    names = [c.name for c in CHANNELS] + sorted(g for g in believed if g not in _GROUPS)
+    carried = Carried()
+
+    def ticks_of(window: _Window) -> Ticks:
+        tracks = window.tracks(believed)
+        return {g: [(t.source, on_clock(t, step_us)) for t in here] for g, here in tracks.items()}
+
+    def samples_of(window: tuple[Ticks, Seen]) -> pl.DataFrame:
+        ticks, before = window
         rows = _rows([ticked for g in core if g in ticks for _, ticked in ticks[g]])
-        yield carried.samples(rows, ticks, believed)
+        return samples(names, rows, ticks, believed, before)
+
+    ticked = ((ticks, carried.behind(ticks)) for ticks in in_order(pool, ticks_of, _windows(chunks, step_us)))
+    yield from in_order(pool, samples_of, ticked)
 
 
 _GROUPS = {c.group for c in CHANNELS}
@@ -271,4 +305,7 @@ def _rows(ticks: Sequence[Ticked]) -> Ints:
         return np.zeros(0, np.int64)
     longest = max(every, key=len)
     rest = [t for t in every if not (len(t) == len(longest) and np.array_equal(t, longest))]
-    return np.unique(np.concatenate([longest, *rest])) if rest else longest
+    if not rest:
+        return longest
+    both = np.sort(np.concatenate([longest, *rest]))
+    return both[np.append(True, both[1:] != both[:-1])]

@@ -34,6 +34,8 @@ _BEHIND_IS_FINE = r"""^(?:[\s\x00,;|"'][\d.:+\-TZ\s\x00,;|"']*)?$"""
 # Sentences that carry a time, best first.
 TIMED_SENTENCES = ("RMC", "ZDA", "GGA", "GNS", "GLL")
 STAMP_RANK, TAG_RANK, SENTENCE_RANK = 0, 1, 2
+TEXT_CHARACTERS = 200
+_VISIBLE = {code: 0x2400 + code for code in range(32) if code != 10} | {127: 0x2421}
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,41 +50,94 @@ class Rows:
 class Part:
     """What one piece of the file gave: compact arrays; lines and places (sentences) are counted within the piece.
 
-    Damage is a list of arrays (line, place) and a reason; a checksum missing, and text in front that is no stamp, are
-    damage only if the rest of the file is otherwise, so they are kept apart.
+    `offset` and `size` say where the piece lies in the file. `line_of` is the line of each sentence, None where every
+    line holds one. Damage is a list of arrays (line, place) and a reason, `texts` the texts of its lines; a checksum
+    missing, and text in front that is no stamp, are damage only if the rest of the file is otherwise, so they are kept
+    apart. `used_lines` are those with a sound sentence of a known kind, `used_unsummed` those with no other such
+    sentence than ones without checksum.
     """
 
     offset: int
-    line_start: Ints
-    line_end: Ints
-    line_of: Ints
+    size: int
+    lines: int
+    places: int
+    line_of: Ints | None = None
     with_sum: int = 0
     damage: list[tuple[Ints, Ints, int]] = field(default_factory=list)
+    texts: dict[int, str] = field(default_factory=dict)
     unsummed: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
     foreign: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
     stamped: int = 0
-    used: list[Ints] = field(default_factory=list)
+    used_lines: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
+    used_unsummed: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
     anchors: dict[tuple[int, bool, str], tuple[Ints, Ints]] = field(default_factory=dict)
     readings: dict[tuple[str, str, str], Rows] = field(default_factory=dict)
 
+    def lines_at(self, place: Ints) -> Ints:
+        """The line of each of these sentences."""
+        return place if self.line_of is None else self.line_of[place]
 
-def read_piece(data: bytes, start: int, end: int, transducers: Mapping[str, str]) -> Part:
-    """Reads the piece of a file from `start` to `end`."""
-    text = Text.of(data, start, end)
+    @property
+    def nbytes(self) -> int:
+        """About how much memory it takes."""
+        arrays = [self.unsummed, self.foreign, self.used_lines, self.used_unsummed]
+        arrays += [a for pair in self.anchors.values() for a in pair]
+        arrays += [a for rows in self.readings.values() for a in (rows.place, *rows.values.values())]
+        arrays += [] if self.line_of is None else [self.line_of]
+        return sum(a.nbytes for a in arrays) + 500 * len(self.texts) + 4096
+
+
+def read_piece(data: bytes, offset: int, transducers: Mapping[str, str]) -> Part:
+    """Reads a piece of a file, of whole lines, that begins at `offset`."""
+    text = Text.of(data)
     found = frame(text)
-    part = Part(start, found.line_start, found.line_end, found.line)
+    part = Part(offset, len(data), len(found.line_start), len(found.line))
+    if part.lines != part.places or (found.line != np.arange(part.lines)).any():
+        part.line_of = found.line
+    used: list[Ints] = []
     _judge_checksums(part, found)
     _judge_lines_without_sentence(part, text, found)
     _judge_ends(part, text, found)
     _read_fronts(part, text, found)
-    _read_sentences(part, text, found, transducers)
+    _read_sentences(part, text, found, transducers, used)
+    _note_used(part, used)
+    damaged = np.unique(np.concatenate([line for line, _, _ in part.damage])) if part.damage else found.line[:0]
+    shown = line_texts(text, found.line_start[damaged], found.line_end[damaged])
+    part.texts = dict(zip(damaged.tolist(), shown, strict=True))
     return part
+
+
+def _note_used(part: Part, used: list[Ints]) -> None:
+    """Which lines are used at all, and which only for sentences without checksum."""
+    marks = np.zeros(part.lines, bool)
+    for places in used:
+        marks[part.lines_at(places)] = True
+    part.used_lines = np.flatnonzero(marks)
+    if len(part.unsummed):
+        without = np.zeros(part.places, bool)
+        without[part.unsummed] = True
+        for places in used:
+            marks[part.lines_at(places[~without[places]])] = False
+        part.used_unsummed = np.flatnonzero(marks)
+
+
+def line_texts(text: Text, start: Ints, end: Ints) -> list[str]:
+    """The texts of some lines, cut to TEXT_CHARACTERS, control bytes shown by their pictures."""
+    if not len(start):
+        return []
+    size = np.minimum(end - start, TEXT_CHARACTERS) + 1
+    ends = np.cumsum(size)
+    at = np.arange(ends[-1]) - np.repeat(ends - size, size) + np.repeat(start, size)
+    raw = text.raw[at]
+    raw[ends - 1] = ord("\n")
+    shown = raw.tobytes().decode("utf-8", "replace").split("\n")[:-1]
+    return "\n".join(shown).translate(_VISIBLE).split("\n")
 
 
 def _damaged(part: Part, at: Ints, reason: str) -> None:
     """Notes damage of the sentences with these places."""
     if len(at):
-        part.damage.append((part.line_of[at], at, reasons.CODE[reason]))
+        part.damage.append((part.lines_at(at), at, reasons.CODE[reason]))
 
 
 def _damaged_lines(part: Part, lines: Ints, reason: str) -> None:
@@ -157,7 +212,7 @@ def _shared(line: Ints, at: Ints, time_us: Ints) -> tuple[Ints, Ints]:
     return every[shares], time_us[owner[shares]]
 
 
-def _read_sentences(part: Part, text: Text, found: Frame, transducers: Mapping[str, str]) -> None:
+def _read_sentences(part: Part, text: Text, found: Frame, transducers: Mapping[str, str], used: list[Ints]) -> None:
     sound = (found.checksum == SUM_OK) | (found.checksum == SUM_MISSING)
     head = text.eight_bytes(found.start)
     after = (head >> np.uint64(48)) & np.uint64(0xFF)
@@ -166,8 +221,8 @@ def _read_sentences(part: Part, text: Text, found: Frame, transducers: Mapping[s
     addressed &= (head & np.uint64(0xFF)) == ord("$")
     address = (head >> np.uint64(8)) & np.uint64(0xFFFFFFFFFF)
     formatter = np.where(addressed, address >> np.uint64(16), 0).astype(np.uint32)
-    if np.isin(_LOOKALIKES, address).any():
-        formatter[np.isin(address, _LOOKALIKES)] = 0
+    for lookalike in _LOOKALIKES:
+        formatter[address == lookalike] = 0
     kind = _KINDS[np.searchsorted(_NAMES, formatter)]
     kind[_NAMES_OR_ZERO[kind] != formatter] = 0
     order = np.argsort(kind, kind="stable")
@@ -183,7 +238,7 @@ def _read_sentences(part: Part, text: Text, found: Frame, transducers: Mapping[s
     transduced = bodies.pop(TRANSDUCERS, None)
     for name, read in fields.read_fields(text, commas, bodies).items():
         at = places[name]
-        _judge_fields(part, at, read.state)
+        used.append(_judge_fields(part, at, read.state))
         talkers = _talkers(address[at])
         _keep_channels(part, read, name, at, talkers)
         if name in TIMED_SENTENCES:
@@ -191,29 +246,32 @@ def _read_sentences(part: Part, text: Text, found: Frame, transducers: Mapping[s
     if transduced is not None:
         at = places[TRANSDUCERS]
         told = read_transducers(text, commas, *transduced, transducers)
-        _judge_fields(part, at, told.state)
+        used.append(_judge_fields(part, at, told.state))
         talkers = _talkers(address[at])
         for (channel, plain), (row, value) in told.rows.items():
             kept = Rows(at[row], {channel: value})
             _keep(part, channel, plain, kept, {t: who[row] for t, who in talkers.items()})
 
 
-def _judge_fields(part: Part, at: Ints, state: Bytes) -> None:
+def _judge_fields(part: Part, at: Ints, state: Bytes) -> Ints:
+    """Notes what cannot be read of the sentences at these places, and gives the places of the others."""
     fine = state == fields.FINE
     if fine.all():
-        part.used.append(at)
-        return
+        return at
     _damaged(part, at[state == fields.BAD_FIELD], reasons.BAD_FIELD)
     _damaged(part, at[state == fields.BAD_TIME], reasons.BAD_TIME)
     _damaged(part, at[state == fields.TOO_FEW], reasons.TOO_FEW)
-    part.used.append(at[fine])
+    return at[fine]
 
 
 def _talkers(address: Ints) -> dict[str, Bools]:
     """Which of the sentences each address sent."""
-    if len(address) and bool((address == address[0]).all()):
-        return {_spelt(address[0]): np.ones(len(address), bool)}
-    return {_spelt(a): address == a for a in np.unique(address)}
+    out = {}
+    left = address
+    while len(left):
+        out[_spelt(left[0])] = address == left[0]
+        left = left[left != left[0]]
+    return out
 
 
 def _spelt(address: np.uint64) -> str:

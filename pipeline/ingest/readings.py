@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
+from typing import overload
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.channels import GROUPS
+from pipeline.ingest.spool import Spool
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -34,6 +37,15 @@ class Track:
         values = {name: v[rows] for name, v in self.values.items()}
         return Track(self.source, self.time_us[rows], self.place[rows], values)
 
+    def shifted(self, shift_us: int) -> Track:
+        """The same readings at other times."""
+        return Track(self.source, self.time_us + shift_us, self.place, self.values)
+
+    @property
+    def nbytes(self) -> int:
+        """How much memory the arrays take."""
+        return self.time_us.nbytes + self.place.nbytes + sum(v.nbytes for v in self.values.values())
+
 
 def joined(tracks: Sequence[Track]) -> Track:
     """Tracks of one source as one, in order of time; readings of the same time in the order of the tracks."""
@@ -54,13 +66,69 @@ def joined(tracks: Sequence[Track]) -> Track:
 Chunk = Mapping[str, Sequence[Track]]
 
 
+class Chunks(Sequence[Chunk]):
+    """The chunks of one log, kept on the disk where they are many; with `sizes`, the number of readings by group.
+
+    `spans`: first and last time in each chunk, None for one without readings.
+    """
+
+    def __init__(self, folder: Path | None = None) -> None:
+        """No chunks yet; in `folder` they may be kept."""
+        self._spool: Spool[Chunk] = Spool(folder)
+        self._shift_us = 0
+        self.sizes: dict[str, int] = {}
+        self.spans: list[tuple[int, int] | None] = []
+
+    def append(self, chunk: Chunk) -> None:
+        """Put a chunk behind the others."""
+        tracks = [track for tracks in chunk.values() for track in tracks if len(track.time_us)]
+        for group, here in chunk.items():
+            self.sizes[group] = self.sizes.get(group, 0) + sum(len(t.time_us) for t in here)
+        first, last = [int(t.time_us[0]) for t in tracks], [int(t.time_us[-1]) for t in tracks]
+        self.spans.append((min(first), max(last)) if tracks else None)
+        self._spool.append(chunk, sum(t.nbytes for t in tracks))
+
+    @property
+    def is_in_memory(self) -> bool:
+        """Whether none of them is on the disk."""
+        return self._spool.is_in_memory
+
+    def shifted(self, shift_us: int) -> Chunks:
+        """The same chunks with their times moved."""
+        out = Chunks()
+        out._spool, out._shift_us, out.sizes = self._spool, self._shift_us + shift_us, self.sizes
+        out.spans = [span and (span[0] + shift_us, span[1] + shift_us) for span in self.spans]
+        return out
+
+    def __len__(self) -> int:
+        """Number of chunks."""
+        return len(self._spool)
+
+    @overload
+    def __getitem__(self, i: int) -> Chunk: ...
+    @overload
+    def __getitem__(self, i: slice) -> list[Chunk]: ...
+    def __getitem__(self, i: int | slice) -> Chunk | list[Chunk]:
+        """Chunk i."""
+        if isinstance(i, slice):
+            return [self[n] for n in range(*i.indices(len(self)))]
+        chunk = self._spool[i]
+        if not self._shift_us:
+            return chunk
+        return {group: [t.shifted(self._shift_us) for t in tracks] for group, tracks in chunk.items()}
+
+    def close(self) -> None:
+        """Give the room on the disk back."""
+        self._spool.close()
+
+
 class Readings(Mapping[str, pl.DataFrame]):
     """A log's readings as frames by channel group, put together from chunks only when they are looked at."""
 
-    def __init__(self, chunks: Sequence[Chunk]) -> None:
+    def __init__(self, chunks: Chunks) -> None:
         """Readings of these chunks, which follow one another in the log."""
         self.chunks = chunks
-        found = {group for chunk in chunks for group, tracks in chunk.items() if any(len(t.time_us) for t in tracks)}
+        found = {group for group, size in chunks.sizes.items() if size}
         self._groups = [g for g in GROUPS if g in found] + sorted(found.difference(GROUPS))
 
     def __len__(self) -> int:
@@ -93,11 +161,13 @@ class Readings(Mapping[str, pl.DataFrame]):
         return pl.DataFrame(columns)
 
 
-def chunks_of(readings: Mapping[str, pl.DataFrame]) -> Sequence[Chunk]:
+def chunks_of(readings: Mapping[str, pl.DataFrame]) -> Chunks:
     """Readings as chunks, if they were not chunks from the beginning."""
     if isinstance(readings, Readings):
         return readings.chunks
-    return [{group: _tracks(frame) for group, frame in readings.items() if frame.height}]
+    chunks = Chunks()
+    chunks.append({group: _tracks(frame) for group, frame in readings.items() if frame.height})
+    return chunks
 
 
 def _tracks(frame: pl.DataFrame) -> list[Track]:

@@ -7,7 +7,7 @@ lower-case digits are met as well is common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, fields
 from functools import cached_property
 from typing import Any
@@ -156,6 +156,22 @@ def _cut(data: bytes, start: int, wanted: int) -> int:
     return cr + 2 if 0 <= cr == lf - 1 else cr + 1 if cr >= 0 else end
 
 
+def whole_lines(blocks: Iterable[bytes]) -> Iterator[bytes]:
+    """Blocks of a file cut anew, so that each is of whole lines."""
+    held: list[bytes] = []
+    for block in blocks:
+        cut = block.rfind(b"\n") + 1
+        if not cut:  # behind a CR that is surely no part of a CR LF
+            cut = block.rfind(b"\r", 0, len(block) - 1) + 1
+        if cut:
+            yield b"".join([*held, block[:cut]])
+            held = []
+        if cut < len(block):
+            held.append(block[cut:])
+    if held:
+        yield b"".join(held)
+
+
 def lines_of(text: Text) -> tuple[Ints, Ints]:
     """Start and end of every line, its line end left out. LF, CR LF and CR end a line, mixed as they may be."""
     ends = text.find(LF)
@@ -163,9 +179,8 @@ def lines_of(text: Text) -> tuple[Ints, Ints]:
     if text.has(CR):
         after_cr = text.raw[np.maximum(ends - 1, 0)] == CR
         after_cr[ends == 0] = False
-        cr = text.find(CR)
-        lone = cr[text.raw[cr + 1] != LF]
         trimmed = ends - after_cr
+        lone = _lone_crs(text, int(np.count_nonzero(after_cr)))
         if len(lone):
             order = np.argsort(np.concatenate([ends, lone]), kind="stable")
             trimmed = np.concatenate([trimmed, lone])[order]
@@ -173,6 +188,14 @@ def lines_of(text: Text) -> tuple[Ints, Ints]:
     start = np.concatenate([[0], ends + 1]).astype(np.int64)
     end = np.concatenate([trimmed, [text.length]]).astype(np.int64)
     return (start[:-1], end[:-1]) if start[-1] >= text.length else (start, end)
+
+
+def _lone_crs(text: Text, before_lf: int) -> Ints:
+    """Places of the CR that no LF follows; `before_lf` is how many others there are."""
+    if np.count_nonzero(text.raw[: text.length] == CR) == before_lf:
+        return np.zeros(0, np.int64)
+    cr = text.find(CR)
+    return cr[text.raw[cr + 1] != LF]
 
 
 @dataclass(frozen=True, slots=True)

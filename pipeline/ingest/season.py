@@ -4,25 +4,30 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections import defaultdict
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor, ThreadPoolExecutor
+from contextlib import nullcontext
 from dataclasses import asdict, dataclass
 from datetime import date
 from functools import cache
+from itertools import groupby
 from pathlib import Path
 
 import polars as pl
 
 from pipeline.campaign.campaign import LOGS_FOLDER, Campaign
-from pipeline.campaign.settings import Boat, CsvLayout
+from pipeline.campaign.settings import Boat
 from pipeline.ingest import dates
-from pipeline.ingest.csv_logs import decode_csv
-from pipeline.ingest.log_files import Content, Kind, UnreadableLog, kind_of, log_name, read_content, share_of_sentences
-from pipeline.ingest.merge import FLAGS_SCHEMA, MergedLog, merge_log
-from pipeline.ingest.readings import REJECTED_SCHEMA, DecodedLog
+from pipeline.ingest.loading import Loading, Span
+from pipeline.ingest.log_files import GZIP_MAGIC, Kind, LogReader, UnreadableLog, log_name
+from pipeline.ingest.merge import MergedLog, flags_frame, merge_log
+from pipeline.ingest.read_log import Reading, ReadLog
+from pipeline.ingest.readings import DecodedLog, chunks_of
 from pipeline.ingest.reasons import LINES_REJECTED, ON_THE_CLOCK
+from pipeline.ingest.spool import in_order
 from pipeline.ingest.store import Store, run_checks, sql_text
 from pipeline.problems import Problem, UnusableInput
+from pipeline.threads import allowed
 
 Progress = Callable[[str], None]
 
@@ -37,6 +42,13 @@ NO_DATE = (
 )
 # What the readings of a log depend on, beside settings: a change of this code decodes the logs again.
 _CODE = ("ingest/*.py", "channels.py", "units.py", "angles.py")
+
+
+MOST_THREADS = 8
+# Logs up to this size are worked on side by side, a larger one by itself, several of its pieces at once.
+SIDE_BY_SIDE_BYTES = 24 << 20
+# About how much larger a compressed log is when it is unfolded.
+USUAL_RATIO = 6
 
 
 @dataclass(slots=True)
@@ -63,6 +75,17 @@ class Log:
         return self.sha256[:16]
 
 
+@dataclass(slots=True)
+class _File:
+    """One file in the campaign's logs: as it is seen now, and its content, as far as that is known."""
+
+    name: str
+    path: Path
+    seen: tuple[str, int, int, int]
+    sha256: str | None = None
+    blank: bool = False
+
+
 def ingest_logs(store: Store, campaign: Campaign, progress: Progress | None = None) -> None:
     """Bring the store up to date with the logs of `campaign`.
 
@@ -70,72 +93,142 @@ def ingest_logs(store: Store, campaign: Campaign, progress: Progress | None = No
     again. Writes `samples`, `files`, `rejected`, the flags of this stage and its fingerprint; commits nothing. Raises
     `UnusableInput` with every log that cannot be used, or where no log has apparent wind.
     """
-    logs = _find(store, campaign)
-    _Season(store, campaign, logs, progress or (lambda _: None)).update()
+    workers = min(allowed(), MOST_THREADS)
+    with ThreadPoolExecutor(workers) if workers > 1 else nullcontext() as pool:
+        _Season(store, campaign, progress or (lambda _: None), pool).update()
 
 
 class _Season:
     """One update of the store: finds what is to be decoded, dates it, decodes, stores, checks."""
 
-    def __init__(self, store: Store, campaign: Campaign, logs: list[Log], say: Progress) -> None:
+    def __init__(self, store: Store, campaign: Campaign, say: Progress, pool: Executor | None) -> None:
         self.store, self.campaign, self.boat = store, campaign, campaign.boat
-        self.logs, self.say = logs, say
+        self.say, self.pool = say, pool
+        self.reading = Reading(campaign.boat, store.path.parent)
         self.base = _settings(campaign.boat)
-        self.rows: dict[str, dict[str, object]] = {}
+        self.loading = Loading(store)
+        self.known = {row["sha256"]: row for row in store.read_table("files").iter_rows(named=True)}
+        self.logs: dict[str, Log] = {}
         self.problems: list[Problem] = []
 
     def update(self) -> None:
-        self._remove_what_is_gone()
-        self._recall()
         season = dates.season_as_written(self.campaign)
-        # Undated logs wait, decoded, for their dates; of the others one at a time is in memory.
-        waiting = self._store_the_dated(season)
-        season = season or dates.season_of_logs([log.first_day for log in self.logs if log.first_day])
-        self._assign_dates()
-        for log in self.logs:
+        files = self._find()
+        # Undated logs wait, decoded, for their dates; of the others only a few are in memory.
+        waiting = self._store_the_dated(files, season)
+        self._remember(files)
+        logs = self._in_order()
+        season = season or dates.season_of_logs([log.first_day for log in logs if log.first_day])
+        self._assign_dates(logs)
+        for log in logs:
             if self._is_off(log, season):
-                self._store(log, self._decode(log, season))
+                self._store(log, self._read_again(log, season))
             elif log.undated and log.first_date and log.stored != self._fingerprint(log):
                 self._store(log, self._redated(log, waiting.pop(log.sha256, None)))
         if self.problems:
             raise UnusableInput(self.problems)
-        self._finish()
+        self._finish(logs)
 
-    def _remove_what_is_gone(self) -> None:
-        here = {log.file_id for log in self.logs}
-        for file_id in self.store.read_table("files")["file_id"]:
-            if file_id not in here:
-                self.store.remove_file(file_id)
+    def _in_order(self) -> list[Log]:
+        for log in self.logs.values():
+            log.paths.sort()
+        return sorted(self.logs.values(), key=lambda log: log.name)
 
-    def _recall(self) -> None:
-        """What the store knows already of these contents, read with the same settings."""
-        known = {row["sha256"]: row for row in self.store.read_table("files").iter_rows(named=True)}
-        for log in self.logs:
-            row = known.get(log.sha256)
+    def _find(self) -> list[_File]:
+        """The campaign's files in order of their names, with the contents of those that were seen before."""
+        folder = self.campaign.folder / LOGS_FOLDER
+        if not self.campaign.log_files:
+            what = "holds no log files" if folder.is_dir() else "is missing: put the instrument logs into it"
+            raise UnusableInput([Problem(f"{LOGS_FOLDER}/", what)])
+        rows = list(self.store.read_table("seen_files").iter_rows())
+        seen, sizes = {tuple(row[:4]): row[4:] for row in rows}, {row[1] for row in rows}
+        files = []
+        for path in self.campaign.log_files:
+            name = log_name(path, folder)
+            try:
+                now = path.stat()
+                file = _File(name, path, (name, now.st_size, now.st_mtime_ns, now.st_ctime_ns))
+                if file.seen in seen:
+                    file.sha256, file.blank = seen[file.seen]
+                elif (
+                    now.st_size in sizes
+                ):  # likely one that was seen, under another name: worth a look before it is read
+                    file.sha256, file.blank = _look_at(path)
+            except (UnreadableLog, OSError) as error:
+                what = str(error) if isinstance(error, UnreadableLog) else f"cannot be read ({error.strerror or error})"
+                self.problems.append(Problem(f"{LOGS_FOLDER}/{name}", what))
+                continue
+            files.append(file)
+        return sorted(files, key=lambda file: file.name)
+
+    def _log_of(self, file: _File) -> Log:
+        """The log of a file whose content is known, the file's name among its names."""
+        assert file.sha256 is not None
+        log = self.logs.get(file.sha256)
+        if log is None:
+            log = self.logs[file.sha256] = Log(file.sha256, [])
+            row = self.known.get(file.sha256)
             if row is not None and str(row["settings"]).startswith(self.base):
                 log.kind, log.undated, log.stored = row["kind"], not row["dated"], row["settings"]
                 log.first_day = row["first_time"].date() if row["first_time"] and row["dated"] else None
+        log.paths.append((file.name, file.path))
+        return log
 
-    def _store_the_dated(self, season: tuple[date, date] | None) -> dict[str, DecodedLog]:
+    def _store_the_dated(self, files: list[_File], season: tuple[date, date] | None) -> dict[str, DecodedLog]:
         """Decode what the store does not know; store it unless it lacks a date. The undated ones are returned."""
         waiting: dict[str, DecodedLog] = {}
-        todo = [log for log in self.logs if log.stored is None]
-        for number, log in enumerate(todo, 1):
-            self.say(f"reading log {number} of {len(todo)}: {log.name}")
-            decoded = self._decode(log, season)
-            if decoded is None:
+        todo: list[_File] = []
+        for file in files:
+            new = file.sha256 is None or file.sha256 not in self.logs
+            if file.sha256 is None or (self._log_of(file).stored is None and new):
+                todo.append(file)
+        for number, (file, read) in enumerate(self._side_by_side(todo, season), 1):
+            self.say(f"reading log {number} of {len(todo)}: {file.name}")
+            is_new = file.sha256 is not None  # its content was known, and is not stored
+            if file.sha256 is None and read.sha256:
+                file.sha256, file.blank = read.sha256, read.is_blank
+                is_new = read.sha256 not in self.logs
+                is_new &= self._log_of(file).stored is None
+            if read.decoded is None:
+                self.problems.append(Problem(f"{LOGS_FOLDER}/{file.name}", read.problem or "", line=read.line))
                 continue
-            first = min((f["time"][0] for f in decoded.readings.values() if f.height), default=None)
-            log.undated = first is not None and not decoded.dated
+            if not is_new:
+                continue
+            log, first = self.logs[read.sha256], read.first_time
+            log.kind, log.cut_short = read.kind, read.cut_short
+            log.undated = first is not None and not read.decoded.dated
             if log.undated:
-                waiting[log.sha256] = decoded
+                waiting[log.sha256] = read.decoded
                 continue
             log.first_day = None if first is None else first.date()
-            self._store(log, decoded)
+            self._store(log, read.decoded)
         return waiting
 
-    def _assign_dates(self) -> None:
-        undated = [log for log in self.logs if log.undated]
+    def _side_by_side(
+        self, files: Sequence[_File], season: tuple[date, date] | None
+    ) -> Iterator[tuple[_File, ReadLog]]:
+        """The files, read, in their order: small ones side by side, large ones by themselves."""
+        for small, some in groupby(files, key=lambda file: _unfolded_size(file) <= SIDE_BY_SIDE_BYTES):
+            if small:
+                yield from in_order(self.pool, lambda f: (f, self.reading.read(f.path, f.name, season=season)), some)
+                continue
+            for file in some:
+                yield file, self.reading.read(file.path, file.name, season=season, pool=self.pool)
+
+    def _remember(self, files: list[_File]) -> None:
+        """Note what was seen of each file, and take logs that are gone out of the store."""
+        if files and all(file.blank for file in files) and not self.problems:
+            self.problems.append(Problem(f"{LOGS_FOLDER}/", "holds only empty files"))
+        if self.problems:
+            return
+        rows = [(*file.seen, file.sha256, file.blank) for file in files]
+        self.store.write_table("seen_files", pl.DataFrame(rows, schema=_SEEN_TYPES, orient="row"))
+        for sha256, row in self.known.items():
+            if sha256 not in self.logs:
+                self.store.remove_file(row["file_id"])
+
+    def _assign_dates(self, logs: list[Log]) -> None:
+        undated = [log for log in logs if log.undated]
         given = dates.assign([log.name for log in undated], self.boat.instruments.start_date)
         for log in undated:
             log.first_date = given[log.name]
@@ -145,7 +238,7 @@ class _Season:
     def _redated(self, log: Log, decoded: DecodedLog | None) -> DecodedLog | None:
         """An undated log with its date; a CSV is read again, since its zone's offset depends on the date."""
         if decoded is None or log.kind == "csv":
-            decoded = self._decode(log, None, log.first_date)
+            decoded = self._read_again(log, None, log.first_date)
         if decoded is None or log.kind == "csv" or log.first_date is None:
             return decoded
         return dates.dated(decoded, log.first_date)
@@ -158,46 +251,42 @@ class _Season:
     def _fingerprint(self, log: Log) -> str:
         return f"{self.base} {log.first_date or ''}".strip()
 
-    def _decode(self, log: Log, season: tuple[date, date] | None, first_date: date | None = None) -> DecodedLog | None:
+    def _read_again(
+        self, log: Log, season: tuple[date, date] | None, first_date: date | None = None
+    ) -> DecodedLog | None:
         """The log, decoded; None where it cannot be used, which is then among the problems."""
-        try:
-            content = read_content(log.paths[0][1])
-            log.kind, layout = kind_of(log.name, content.data, self.boat.csv)
-            log.cut_short = content.cut_short
-            decoded = _decoded(content, layout, self.boat, season, first_date)
-        except UnreadableLog as error:
-            self.problems.append(Problem(_place(log), str(error)))
-        except ValueError as error:
-            self.problems.append(Problem(_place(log), f"cannot be read as CSV: {error}"))
-        else:
-            problem = _unusable(log, content, decoded)
-            if problem is None:
-                return decoded
-            self.problems.append(problem)
-        return None
+        name, path = log.paths[0]
+        read = self.reading.read(path, name, season=season, first_date=first_date, pool=self.pool)
+        log.kind, log.cut_short = read.kind, read.cut_short
+        if read.decoded is None:
+            self.problems.append(Problem(_place(log), read.problem or "", line=read.line))
+        return read.decoded
 
     def _store(self, log: Log, decoded: DecodedLog | None) -> None:
         if decoded is None or self.problems:
             return  # the run ends with the problems; the rest is read only to find more of them
-        merged = merge_log(decoded, talkers=self.boat.channels.talkers)
-        self.store.remove_file(log.file_id)
-        self.store.add_samples(log.file_id, merged.samples)
-        tag = pl.lit(log.file_id).alias("file_id")
-        self.store.append("rejected", decoded.rejected.with_columns(tag, pl.lit(log.name).alias("file")))
-        self.store.append("file_flags", _flags_of(log, decoded, merged).with_columns(tag))
-        self.rows[log.file_id] = _row(log, decoded, merged) | {"settings": self._fingerprint(log)}
+        merged = merge_log(decoded, talkers=self.boat.channels.talkers, pool=self.pool)
+        if log.sha256 in self.known or log.file_id in self.loading.rows:
+            self.loading.flush()
+            self.store.remove_file(log.file_id)
+        span = self.loading.samples(log.file_id, merged.batches(self.pool))
+        self.loading.add(
+            log.file_id,
+            rejected=decoded.rejected.with_columns(file=pl.lit(log.name)),
+            flags=_flags_of(log, decoded, merged, span.rows),
+            row=_row(log, decoded, merged, span) | {"settings": self._fingerprint(log)},
+        )
+        chunks_of(decoded.readings).close()
 
-    def _finish(self) -> None:
+    def _finish(self, logs: list[Log]) -> None:
         store = self.store
-        if self.rows:
-            rows = list(self.rows.values())
-            store.append("files", pl.DataFrame(rows, schema_overrides=_FILE_TYPES, infer_schema_length=None))
+        self.loading.finish()
         store.rename_files(
             pl.DataFrame(
                 {
-                    "file_id": [log.file_id for log in self.logs],
-                    "file": [log.name for log in self.logs],
-                    "also_named": [" ".join(name for name, _ in log.paths[1:]) or None for log in self.logs],
+                    "file_id": [log.file_id for log in logs],
+                    "file": [log.name for log in logs],
+                    "also_named": [" ".join(name for name, _ in log.paths[1:]) or None for log in logs],
                 },
                 schema_overrides={"also_named": pl.String()},
             )
@@ -208,7 +297,7 @@ class _Season:
         flags = store.query(sql_text("ingest/flags"))
         store.write_table("flags", pl.concat([flags, others], how="diagonal_relaxed"))
         store.set_fingerprint(STAGE, _digest(*store.read_table("files").sort("sha256")["settings"].to_list()))
-        run_checks(store, {"new": list(self.rows)})
+        run_checks(store, {"new": list(self.loading.rows)})
 
 
 def _much_rejected(store: Store) -> str:
@@ -224,9 +313,8 @@ def _much_rejected(store: Store) -> str:
     )
 
 
-def _row(log: Log, decoded: DecodedLog, merged: MergedLog) -> dict[str, object]:
+def _row(log: Log, decoded: DecodedLog, merged: MergedLog, span: Span) -> dict[str, object]:
     """The log's row of `files`, names aside of those it has besides."""
-    times = merged.samples["time"]
     return {
         "file": log.name,
         "sha256": log.sha256,
@@ -238,25 +326,12 @@ def _row(log: Log, decoded: DecodedLog, merged: MergedLog) -> dict[str, object]:
         "kind": log.kind,
         "dated": not log.undated,
         "first_date": log.first_date,
-        "first_time": times.min(),
-        "last_time": times.max(),
+        "first_time": span.first,
+        "last_time": span.last,
         "rate_hz": merged.rate_hz,
-        "samples": merged.samples.height,
+        "samples": span.rows,
     }
 
-
-_FILE_TYPES = {
-    "lines": pl.Int64(),
-    "used": pl.Int64(),
-    "passed_over": pl.Int64(),
-    "rejected": pl.Int64(),
-    "samples": pl.Int64(),
-    "first_date": pl.Date(),
-    "first_time": pl.Datetime("us"),
-    "last_time": pl.Datetime("us"),
-    "rate_hz": pl.Float64(),
-    "dated": pl.Boolean(),
-}
 
 _SEEN_TYPES = {
     "name": pl.String(),
@@ -268,80 +343,33 @@ _SEEN_TYPES = {
 }
 
 
-def _find(store: Store, campaign: Campaign) -> list[Log]:
-    """The logs of a campaign by content, in order of their names. Raises `UnusableInput` for what cannot be read."""
-    folder = campaign.folder / LOGS_FOLDER
-    if not campaign.log_files:
-        what = "holds no log files" if folder.is_dir() else "is missing: put the instrument logs into it"
-        raise UnusableInput([Problem(f"{LOGS_FOLDER}/", what)])
-    seen = {tuple(row[:4]): row[4:] for row in store.read_table("seen_files").iter_rows()}
-    sightings: list[tuple[str, int, int, int, str, bool]] = []
-    problems = []
-    paths: dict[str, list[tuple[str, Path]]] = defaultdict(list)
-    for path in campaign.log_files:
-        name = log_name(path, folder)
-        try:
-            now = path.stat()
-            key = (name, now.st_size, now.st_mtime_ns, now.st_ctime_ns)
-            sha256, blank = seen.get(key) or _look_at(path)
-        except (UnreadableLog, OSError) as error:
-            what = str(error) if isinstance(error, UnreadableLog) else f"cannot be read ({error.strerror or error})"
-            problems.append(Problem(f"{LOGS_FOLDER}/{name}", what))
-            continue
-        sightings.append((*key, sha256, blank))
-        paths[sha256].append((name, path))
-    if sightings and all(blank for *_, blank in sightings) and not problems:
-        problems.append(Problem(f"{LOGS_FOLDER}/", "holds only empty files"))
-    if problems:
-        raise UnusableInput(problems)
-    store.write_table("seen_files", pl.DataFrame(sightings, schema=_SEEN_TYPES, orient="row"))
-    return sorted((Log(sha256, sorted(found)) for sha256, found in paths.items()), key=lambda log: log.name)
-
-
 def _look_at(path: Path) -> tuple[str, bool]:
-    content = read_content(path)
-    return content.sha256, content.is_blank
+    reader = LogReader(path)
+    for _ in reader.blocks():
+        pass
+    return reader.sha256, reader.is_blank
 
 
-def _decoded(
-    content: Content, layout: CsvLayout | None, boat: Boat, season: tuple[date, date] | None, first_date: date | None
-) -> DecodedLog:
-    if content.is_blank:
-        lines = len(content.data.splitlines())
-        return DecodedLog(lines, 0, lines, pl.DataFrame(schema=REJECTED_SCHEMA), {}, True, {"logs without any text": 1})
-    if layout is not None:
-        return decode_csv(content.data, layout, time_zone=boat.instruments.time_zone, first_date=first_date)
-    from pipeline.ingest.nmea0183 import decode_nmea
-
-    return decode_nmea(content.data, transducers=boat.channels.transducers, season=season)
+def _unfolded_size(file: _File) -> int:
+    """About how large a file's content is."""
+    size = file.seen[1]
+    try:
+        with file.path.open("rb") as opened:
+            packed = opened.read(len(GZIP_MAGIC)) == GZIP_MAGIC
+    except OSError:
+        packed = False  # it is said when the file is read
+    return size * USUAL_RATIO if packed else size
 
 
-def _unusable(log: Log, content: Content, decoded: DecodedLog) -> Problem | None:
-    """A log of which not one line could be used; an empty one, or one of sentences of no use here, is let be."""
-    if decoded.used or content.is_blank:
-        return None
-    if log.kind == "nmea":
-        if share_of_sentences(content.data) > 0:
-            return None
-        what = "holds no line that could be used: it is neither NMEA 0183 nor a CSV that [csv] in boat.toml describes"
-        return Problem(_place(log), f"{what}; take it out of {LOGS_FOLDER}/ or describe it there")
-    if decoded.rejected.is_empty():
-        return None
-    line, reason, text = decoded.rejected.row(0)
-    what = f"no line of the CSV could be used: {reason} (line reads {text[:60]!r}); see [csv] in boat.toml"
-    return Problem(_place(log), what, line=line)
-
-
-def _flags_of(log: Log, decoded: DecodedLog, merged: MergedLog) -> pl.DataFrame:
-    more = [(ON_THE_CLOCK, True, merged.samples.height)]
+def _flags_of(log: Log, decoded: DecodedLog, merged: MergedLog, samples: int) -> pl.DataFrame:
+    more = [(ON_THE_CLOCK, True, samples)]
     if log.undated:
         more.append(("logs without a date, dated by start_date", True, 1))
     if log.cut_short:
         more.append(("compressed logs cut short: the rest of them is lost", False, 1))
     if decoded.rejected.height:
         more.append((LINES_REJECTED, False, decoded.rejected.height))
-    frame = pl.concat([merged.flags, pl.DataFrame(more, schema=FLAGS_SCHEMA, orient="row")])
-    return frame.group_by("reason", "kept").agg(pl.col("count").sum()).sort("reason", "kept")
+    return flags_frame([*merged.flags.iter_rows(), *more])
 
 
 def _place(log: Log) -> str:

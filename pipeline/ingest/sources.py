@@ -79,10 +79,10 @@ class SourceCount:
         for name, values in track.values.items():
             self.values[name] = self.values.get(name, 0) + len(values) - int(np.isnan(values).sum())
         bins = track.time_us // COVERAGE_BIN_US
-        bins = bins[np.flatnonzero(np.diff(bins, prepend=bins[0] - 1))] if len(bins) else bins
-        ends = np.append(np.flatnonzero(np.diff(bins) > 1), len(bins) - 1) if len(bins) else bins
-        starts = np.append(0, ends[:-1] + 1) if len(bins) else bins
-        self._spells.append(np.stack([bins[starts], bins[ends]], axis=1))
+        step = bins[1:] - bins[:-1]
+        apart = np.flatnonzero(step > 1)
+        starts, ends = bins[np.append(0, apart + 1)], bins[np.append(apart, len(bins) - 1)]
+        self._spells.append(np.stack([starts, ends], axis=1))
 
     @property
     def coverage(self) -> int:

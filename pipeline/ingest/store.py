@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import errno
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from datetime import datetime
 from functools import cache
@@ -22,6 +22,7 @@ from pipeline.tables import TABLES
 
 SCHEMA_VERSION = 1
 MEMORY_LIMIT = "1GB"
+VACUUM_TASKS = 100
 # DuckDB names itself in bytes 8 to 11 of its files; checked first, so that no other engine's file is ever tried.
 _MAGIC = b"DUCK"
 _SCHEMA = ("meta", "fingerprints", "files", "samples", "rejected", "file_flags", "seen_files")
@@ -58,6 +59,8 @@ class Store:
         self.connection = connection
         self.read_only = read_only
         self._is_new = is_new
+        self._is_thinned = False
+        self._sample_columns: set[str] | None = None
 
     @classmethod
     def open(cls, path: Path, *, read_only: bool = False) -> Self:
@@ -131,6 +134,8 @@ class Store:
     def commit(self) -> None:
         """Make everything since the last commit permanent, as a whole, and begin anew."""
         with _in_words(self.path):
+            # Part-filled row groups are put together only where rows were taken out: it takes memory and time.
+            self.connection.execute(f"SET max_vacuum_tasks = {VACUUM_TASKS if self._is_thinned else 0}")
             self.connection.execute("COMMIT")
             self._is_new = False
             self.connection.execute("BEGIN")
@@ -184,7 +189,9 @@ class Store:
     def append(self, name: str, frame: pl.DataFrame) -> None:
         """Add rows to a table, by the names of their columns; what the frame does not have is missing."""
         if frame.height:
-            with _in_words(self.path), self._registered("incoming", frame):
+            # Found by its name as a local variable: what is registered would be kept until the transaction ends.
+            incoming = frame.to_arrow()  # noqa: F841
+            with _in_words(self.path):
                 self.connection.execute(f"INSERT INTO {quoted(name)} BY NAME SELECT * FROM incoming")
 
     @contextmanager
@@ -209,18 +216,19 @@ class Store:
 
     # --- samples ----------------------------------------------------------------------------------------------------
 
-    def add_samples(self, file_id: str, samples: pl.DataFrame) -> None:
-        """Add one log's samples (as `merge.MergedLog` gives them); columns that are new are added to the table."""
-        present = {name for (name,) in self.connection.sql("SELECT column_name FROM (DESCRIBE samples)").fetchall()}
-        for column in samples.columns:
-            if column not in present:
+    def widen_samples(self, columns: Sequence[str]) -> None:
+        """Give the table of samples the columns it does not have yet."""
+        if self._sample_columns is None:
+            rows = self.connection.sql("SELECT column_name FROM (DESCRIBE samples)").fetchall()
+            self._sample_columns = {name for (name,) in rows}
+        for column in columns:
+            if column not in self._sample_columns:
                 self.execute(f"ALTER TABLE samples ADD COLUMN {quoted(column)} DOUBLE")
-        # A column without a value is missing by itself, and need not be carried over.
-        full = [column for column in samples.columns if samples[column].null_count() < samples.height]
-        self.append("samples", samples.select(full).with_columns(file_id=pl.lit(file_id)))
+                self._sample_columns.add(column)
 
     def remove_file(self, file_id: str) -> None:
         """Take one log out of the store, with everything that came from it."""
+        self._is_thinned = True
         for table in ("samples", "rejected", "file_flags", "files"):
             self.execute(f"DELETE FROM {table} WHERE file_id = $file_id", file_id=file_id)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,7 @@ GAP_STEPS = 5
 LONG_RUN = 1000
 
 Times = Callable[[], Iterable[Ints]]
+IntsOrInt = TypeVar("IntsOrInt", Ints, int)
 
 
 def usual_step_us(times: Times) -> int | None:
@@ -92,7 +94,7 @@ class Ticked:
     values: dict[str, Floats]
 
 
-def tick_of(time_us: Ints, step_us: int) -> Ints:
+def tick_of(time_us: IntsOrInt, step_us: int) -> IntsOrInt:
     """The tick that each time belongs to: the nearest one, the later of two."""
     return (time_us + step_us // 2) // step_us * step_us
 

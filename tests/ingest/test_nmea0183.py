@@ -409,7 +409,7 @@ def test_the_size_of_the_pieces_does_not_matter(text: str, size: int) -> None:
     data = text.encode("latin-1")
     whole = nmea0183.decode_nmea(data, transducers={}, season=None)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(nmea0183, "piece_bytes", lambda *_: size)
+        patch.setattr(nmea0183, "PIECE_BYTES", size)
         same(whole, nmea0183.decode_nmea(data, transducers={}, season=None))
 
 

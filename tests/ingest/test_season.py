@@ -12,8 +12,8 @@ from polars.testing import assert_frame_equal
 
 from pipeline.campaign.campaign import Campaign
 from pipeline.campaign.settings import Boat, Channels, CsvColumn, CsvLayout, Instruments
-from pipeline.ingest import dates, log_files, season
-from pipeline.ingest.log_files import UnreadableLog, kind_of, read_content, unfold
+from pipeline.ingest import dates, log_files
+from pipeline.ingest.log_files import LogReader, UnreadableLog, kind_of, read_content, unfolded
 from pipeline.ingest.season import ingest_logs
 from pipeline.ingest.store import Store
 from pipeline.problems import UnusableInput
@@ -288,10 +288,10 @@ def test_a_log_without_permission(path, make):
 def test_a_log_that_cannot_be_opened(path, make, monkeypatch):
     campaign = make({"a.nmea": nmea(), "b.nmea": nmea(angle=50)})
 
-    def refuse(place):
-        raise UnreadableLog(f"cannot be read: you have no permission for it ({place.name})")
+    def refuse(reader):
+        raise UnreadableLog(f"cannot be read: you have no permission for it ({reader.path.name})")
 
-    monkeypatch.setattr(season, "read_content", refuse)
+    monkeypatch.setattr(log_files.LogReader, "blocks", refuse)
     assert [f for f, _ in problems_of(path, campaign)] == ["logs/a.nmea", "logs/b.nmea"]
 
 
@@ -302,24 +302,51 @@ def test_an_empty_log_among_others_is_kept_in_the_account(path, make):
     assert flags(path)[("logs without any text", True)] == 2
 
 
-def test_gzip_is_unfolded_member_by_member_and_saved_as_far_as_it_goes(tmp_path):
+def unfold(packed, step):
+    """What gzip bytes that come so many at a time unfold to, and whether they end before their end."""
+    parts = []
+    steps = unfolded((packed[i : i + step] for i in range(0, len(packed), step)), len(packed))
+    while True:
+        try:
+            parts.append(next(steps))
+        except StopIteration as end:
+            return b"".join(parts), end.value
+
+
+@pytest.mark.parametrize("step", [1, 7, 1 << 20])
+def test_gzip_is_unfolded_member_by_member_and_saved_as_far_as_it_goes(tmp_path, step, monkeypatch):
+    monkeypatch.setattr(log_files, "BLOCK_BYTES", 1000)
     data = nmea()
-    assert unfold(gzip.compress(data) + gzip.compress(data)) == (data * 2, False)
     packed = gzip.compress(data)
-    torn, cut_short = unfold(packed[:-20])
+    assert unfold(packed + packed, step) == (data * 2, False)
+    assert unfold(packed + b"more", step) == (data, False)
+    torn, cut_short = unfold(packed[:-20], step)
     assert cut_short and data.startswith(torn) and len(torn) > 100
     place = tmp_path / "no-suffix"
     place.write_bytes(packed)
     assert read_content(place).data == data
 
 
+@pytest.mark.parametrize("pack", [bytes, gzip.compress, lambda d: b"\xff\xfe" + d.decode().encode("utf-16-le")])
+def test_parts_of_a_log_are_given_again(tmp_path, pack, monkeypatch):
+    monkeypatch.setattr(log_files, "BLOCK_BYTES", 1000)
+    data = nmea()
+    place = tmp_path / "log"
+    place.write_bytes(pack(data))
+    reader = LogReader(place)
+    whole = b"".join(reader.blocks())
+    again = reader.again()
+    for at, size in ((0, 10), (500, 2000), (2600, 1), (100, 50), (len(whole) - 5, 5)):
+        assert again(at, size) == whole[at : at + size]
+
+
 def test_a_gzip_bomb_is_refused_before_it_unfolds(monkeypatch):
     monkeypatch.setattr(log_files, "RATIO_COUNTS_FROM_BYTES", 1 << 20)
     with pytest.raises(UnreadableLog, match="500 times its size"):
-        unfold(gzip.compress(bytes(40 << 20)))
+        unfold(gzip.compress(bytes(40 << 20)), 1 << 20)
     monkeypatch.setattr(log_files, "MAX_UNFOLDED_BYTES", 1 << 20)
     with pytest.raises(UnreadableLog, match="unfolds to more than"):
-        unfold(gzip.compress(os.urandom(2 << 20)))
+        unfold(gzip.compress(os.urandom(2 << 20)), 1 << 20)
 
 
 def test_a_torn_gzip_log_is_used_as_far_as_it_goes(path, make):

@@ -9,6 +9,7 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
+from pipeline.ingest.loading import Loading
 from pipeline.ingest.merge import merge_log
 from pipeline.ingest.readings import REJECTED_SCHEMA, DecodedLog
 from pipeline.ingest.store import SCHEMA_VERSION, Store, run_checks, sql_text
@@ -35,8 +36,14 @@ def merged(step_s, count, start_s=0.0, **channels):
     return merge_log(DecodedLog(1, 1, 0, pl.DataFrame(schema=REJECTED_SCHEMA), frames, True), talkers={})
 
 
+def load(store, file_id, samples):
+    loading = Loading(store)
+    loading.samples(file_id, [samples])
+    loading.finish()
+
+
 def add(store, file_id, log):
-    store.add_samples(file_id, log.samples)
+    load(store, file_id, log.samples)
     times = log.samples["time"]
     row = {
         "file": file_id,
@@ -195,7 +202,7 @@ def test_a_full_disk_is_a_sentence(path):
 def test_names_of_further_channels_are_no_danger(path):
     name = 'x"; DROP TABLE samples; --'
     with Store.open(path) as store:
-        store.add_samples("a", merged(1, 3, **{name: 5}).samples)
+        load(store, "a", merged(1, 3, **{name: 5}).samples)
         assert store.read_table("samples").height == 3
         assert 'x";_drop_table_samples;_--' in store.read_table("samples").columns
 
@@ -291,13 +298,35 @@ def test_the_order_in_which_logs_are_added_does_not_matter(tmp_path):
     assert_frame_equal(frames[0], frames[2])
 
 
+def test_samples_that_go_back_or_stand_still_are_a_fault(path):
+    samples = merged(1, 5, awa=30, aws=10).samples
+    for batches in ([samples, samples], [samples, samples.tail(1)], [samples[[0, 0]]], [samples.reverse()]):
+        with Store.open(path) as store, pytest.raises(AssertionError, match="one a tick"):
+            Loading(store).samples("a", batches)
+
+
+def test_logs_are_loaded_the_same_in_however_many_parts(path, monkeypatch):
+    logs = {"a": merged(1, 40, bsp=6), "b": merged(0.5, 40, awa=30, aws=10), "c": merged(1, 40, further=3)}
+    tables = []
+    for rows in (1, 7, 64, 1000):
+        monkeypatch.setattr("pipeline.ingest.loading.ROWS_AT_ONCE", rows)
+        with Store.open(path) as store:
+            loading = Loading(store)
+            for name, log in logs.items():
+                span = loading.samples(name, [log.samples.head(9), log.samples.slice(9)])
+                assert (span.rows, span.first, span.last) == (40, log.samples["time"][0], log.samples["time"][-1])
+            loading.finish()
+            tables.append(store.read_table("samples"))
+    for table in tables[1:]:
+        assert_frame_equal(tables[0], table)
+
+
 def test_checks_find_what_they_are_for(path):
     with Store.open(path) as store:
         add(store, "a", merged(1, 5, awa=30, aws=10))
         run_checks(store, {"new": ["a"]})
         breakages = {
-            "samples_unique": "INSERT INTO samples SELECT * FROM samples LIMIT 1",
-            "samples_as_counted": "UPDATE files SET samples = 4",
+            "samples_as_counted": "INSERT INTO samples SELECT * FROM samples LIMIT 1",
             "lines_add_up": "UPDATE files SET lines = 2",
             "files_once": "INSERT INTO files SELECT * FROM files",
             "rejected_lines_once": "INSERT INTO rejected VALUES ('a', 9, 'x', 'y', 'a')",
