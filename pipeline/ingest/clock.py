@@ -7,12 +7,14 @@ log's usual rate. All pure and whole-array; times are UNIX microseconds (`int64`
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
+
+from pipeline.ingest.medians import Median
 
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
@@ -182,14 +184,24 @@ def _is_bridged(step: NDArray[np.float64], span: NDArray[np.float64], usual: flo
 
 def _pace(place: Ints, time_us: Ints) -> tuple[float, float]:
     """Usual step between anchors of different times, and usual time between sentences, both in us."""
-    step, span = np.diff(time_us).astype(float), np.diff(place).astype(float)
-    forward = step[step > 0]
-    if not len(forward):
+    median = Median()
+    for step, _ in _steps(place, time_us):
+        median.add(step[step > 0])
+    if not median.count:
         return float(SECOND), NOMINAL_US_PER_PLACE
-    usual = float(np.median(forward))
-    steady = (step >= 0) & (step <= _gap_us(usual)) & (span > 0)
-    total = step[steady].sum()
-    return usual, total / span[steady].sum() if total > 0 else NOMINAL_US_PER_PLACE
+    usual = median.value()
+    total = spans = 0
+    for step, span in _steps(place, time_us):
+        steady = (step >= 0) & (step <= _gap_us(usual)) & (span > 0)
+        total, spans = total + int(step[steady].sum()), spans + int(span[steady].sum())
+    return usual, total / spans if total > 0 else NOMINAL_US_PER_PLACE
+
+
+def _steps(place: Ints, time_us: Ints) -> Iterator[tuple[Ints, Ints]]:
+    """Steps of time and of place from anchor to anchor, some at a time."""
+    for at in range(0, len(place) - 1, AT_ONCE):
+        part = slice(at, at + AT_ONCE + 1)
+        yield np.diff(time_us[part]), np.diff(place[part])
 
 
 def build_clock(sources: Iterable[Anchors], season: tuple[date, date] | None) -> Clock:
@@ -215,7 +227,7 @@ def build_clock(sources: Iterable[Anchors], season: tuple[date, date] | None) ->
     if merged is None:
         none = np.zeros(0, np.int64)
         return Clock(none, none, float(SECOND), NOMINAL_US_PER_PLACE, dated=True)
-    backward = int((np.diff(merged.time_us) < 0).sum())
+    backward = int(np.count_nonzero(merged.time_us[1:] < merged.time_us[:-1]))
     if backward:
         counts[BACKWARD_COUNT] = backward
     usual, rate = _pace(merged.place, merged.time_us)
@@ -226,24 +238,34 @@ def _right_dates(source: Anchors, season: tuple[date, date] | None, counts: dict
     """The anchors with dates that are 1,024 weeks off put right and counted."""
     if season is None and not source.satellite:
         return source
-    day = source.time_us // DAY
-    moved = np.zeros(len(day), np.int64)
-    if season is None:
-        floor = (PLAUSIBLE_FROM - _EPOCH).days
-        moved = np.maximum(-((day - floor) // ROLLOVER_DAYS), 0)
-    else:
-        first, last = ((d - _EPOCH).days for d in season)
-        off = (day < first - FAR_FROM_SEASON_DAYS) | (day > last + FAR_FROM_SEASON_DAYS)
-        for weeks in (1, 2, -1):
-            lands = day + weeks * ROLLOVER_DAYS
-            near = (lands >= first - NEAR_SEASON_DAYS) & (lands <= last + NEAR_SEASON_DAYS)
-            moved = np.where(off & near & (moved == 0), weeks, moved)
-    off_count = int((moved != 0).sum())
+    right_us, off_count = source.time_us, 0
+    for at in range(0, len(right_us), AT_ONCE):
+        part = slice(at, at + AT_ONCE)
+        weeks = _rollovers(source.time_us[part] // DAY, season)
+        here = np.count_nonzero(weeks)
+        if here:
+            right_us = right_us.copy() if not off_count else right_us
+            right_us[part] += weeks * (ROLLOVER_DAYS * DAY)
+            off_count += here
     if not off_count:
         return source
     counts[ROLLOVER_COUNT] = counts.get(ROLLOVER_COUNT, 0) + off_count
-    right_us = source.time_us + moved * (ROLLOVER_DAYS * DAY)
     return Anchors(source.name, source.place, right_us, True, source.own, source.satellite)
+
+
+def _rollovers(day: Ints, season: tuple[date, date] | None) -> Ints:
+    """How many times 1,024 weeks each day has to be moved on."""
+    moved = np.zeros(len(day), np.int64)
+    if season is None:
+        floor = (PLAUSIBLE_FROM - _EPOCH).days
+        return np.maximum(-((day - floor) // ROLLOVER_DAYS), 0)
+    first, last = ((d - _EPOCH).days for d in season)
+    off = (day < first - FAR_FROM_SEASON_DAYS) | (day > last + FAR_FROM_SEASON_DAYS)
+    for weeks in (1, 2, -1):
+        lands = day + weeks * ROLLOVER_DAYS
+        near = (lands >= first - NEAR_SEASON_DAYS) & (lands <= last + NEAR_SEASON_DAYS)
+        moved = np.where(off & near & (moved == 0), weeks, moved)
+    return moved
 
 
 def _unwrapped(source: Anchors) -> Anchors:
@@ -309,10 +331,10 @@ def _filled(better: Anchors | None, lesser: Anchors) -> Anchors | None:
         taken[part] = _fills(better, lesser.place[part], lesser.time_us[part], usual, rate)
     if not taken.any():
         return better
-    place = np.concatenate([better.place, lesser.place[taken]])
-    time_us = np.concatenate([better.time_us, lesser.time_us[taken]])
-    order = np.argsort(place, kind="stable")
-    return Anchors(better.name, place[order], time_us[order], better.dated, better.own, better.satellite)
+    where = np.searchsorted(better.place, lesser.place[taken])
+    place = np.insert(better.place, where, lesser.place[taken])
+    time_us = np.insert(better.time_us, where, lesser.time_us[taken])
+    return replace(better, place=place, time_us=time_us)
 
 
 def _fills(better: Anchors, place: Ints, time_us: Ints, usual: float, rate: float) -> Bools:

@@ -22,13 +22,15 @@ def clock_of(file: NmeaFile, season: tuple[date, date] | None, counts: dict[str,
     sizes = {key: _size(file, key, ignored) for key in file.anchors}
     # dated ones first, then by rank, then the busier
     ordered = sorted(sizes, key=lambda key: (not key[1], key[0], -sizes[key], key[2]))
-    if len(ordered) > 1 and ordered[0][0] < SENTENCE_RANK <= ordered[1][0] and ordered[1][1]:
-        _note_disagreement(_anchors(file, ordered[0], ignored), _anchors(file, ordered[1], ignored), counts)
 
     def anchors() -> Iterator[Anchors]:
-        for key in ordered:
+        stamp: Anchors | None = None
+        for number, key in enumerate(ordered):
             made = _anchors(file, key, ignored)
-            del file.anchors[key]
+            if number == 0 and made.own:
+                stamp = made
+            if number == 1 and stamp is not None and made.dated and not made.own:
+                _note_disagreement(stamp, made, counts)
             yield made
 
     clock = build_clock(anchors(), season)
@@ -44,9 +46,15 @@ def _size(file: NmeaFile, key: AnchorKey, ignored: Ints) -> int:
 
 
 def _anchors(file: NmeaFile, key: AnchorKey, ignored: Ints) -> Anchors:
+    """The anchors of one source, taken out of the file bit by bit, for they may be one a sentence."""
     rank, dated, name = key
-    places, times = zip(*file.anchors[key], strict=True)
-    place, time_us = np.concatenate(places), np.concatenate(times)
+    pairs = file.anchors.pop(key)[::-1]
+    size, at = sum(len(p) for p, _ in pairs), 0
+    place, time_us = np.empty(size, np.int64), np.empty(size, np.int64)
+    while pairs:
+        here, times = pairs.pop()
+        place[at : at + len(here)], time_us[at : at + len(here)] = here, times
+        at += len(here)
     if rank >= SENTENCE_RANK and len(ignored):
         keep = ~among(place, ignored)
         place, time_us = place[keep], time_us[keep]
@@ -108,8 +116,9 @@ def _places_of(file: NmeaFile, kind: SentenceKind) -> Ints:
 
 def _note_disagreement(stamp: Anchors, told: Anchors, counts: dict[str, int]) -> None:
     """Counts stamps that follow another clock than the satellite times in the same sentences."""
-    both, at, other = np.intersect1d(stamp.place, told.place, assume_unique=True, return_indices=True)
-    if len(both):
-        apart = np.abs(stamp.time_us[at] - told.time_us[other])
+    at = np.minimum(np.searchsorted(stamp.place, told.place), len(stamp.place) - 1)
+    both = stamp.place[at] == told.place
+    if both.any():
+        apart = np.abs(stamp.time_us[at[both]] - told.time_us[both])
         if float(np.median(apart)) > STAMP_DISAGREES_US:
-            counts[STAMP_DISAGREES] = len(both)
+            counts[STAMP_DISAGREES] = int(both.sum())

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import pickle
 import tempfile
+import weakref
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor, Future
 from pathlib import Path
@@ -40,7 +41,8 @@ class Spool(Sequence[T]):
             self._items.append(item)
             return
         if self._file is None:
-            self._file = tempfile.TemporaryFile(dir=self._folder, buffering=0)  # noqa: SIM115 (closed by `close`)
+            self._file = tempfile.TemporaryFile(dir=self._folder, buffering=0)  # noqa: SIM115 (closed with the list)
+            weakref.finalize(self, self._file.close)
         packed = pickle.dumps(item, protocol=5)
         written = 0
         while written < len(packed):
