@@ -75,6 +75,7 @@ class Store:
                 path.unlink(missing_ok=True)
                 path.with_name(path.name + ".wal").unlink(missing_ok=True)
             config = {**NO_EXTENSIONS, "memory_limit": MEMORY_LIMIT, "threads": str(threads.allowed())}
+            config["enable_progress_bar"] = "false"  # a long query would draw one among the lines of the command
             store = cls(path, duckdb.connect(str(path), read_only, config), is_new=is_new, read_only=read_only)
         try:
             with _in_words(path):

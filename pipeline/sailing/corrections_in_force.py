@@ -73,7 +73,9 @@ def _of_set(calibration: Calibration, name: str | None, parameter: str) -> float
 
 
 def _coded(sail_set: pl.Series) -> tuple[list[str | None], np.ndarray]:
-    names = sail_set.cast(pl.String).unique().sort().to_list()
+    """The names, and for each sample the number of its own."""
+    runs = sail_set.cast(pl.String).rle().struct.unnest()
+    values = runs["value"].to_list()
+    names = sorted(set(values), key=lambda name: (name is not None, name or ""))
     index = {name: i for i, name in enumerate(names)}
-    code = sail_set.cast(pl.String).replace_strict(index, default=index.get(None, -1), return_dtype=pl.Int32)
-    return names, code.to_numpy()
+    return names, np.repeat([index[v] for v in values], runs["len"].to_numpy()).astype(np.int64)

@@ -6,16 +6,20 @@ midnight, so that a day more costs a day's work there, too. Manoeuvres and windo
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 from itertools import pairwise
 
+import numpy as np
 import polars as pl
 
 # Longer than a session's gap, so that a tick moved by a shared clock cannot join or part two pieces.
 PIECE_GAP = timedelta(minutes=20)
 MARGIN = timedelta(minutes=1)
 LONGEST = timedelta(hours=18)
+
+_T = pl.Datetime("us")
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,11 +36,18 @@ class Piece:
 
     def touching(self, spans: pl.DataFrame) -> pl.DataFrame:
         """Rows of a frame with `start` and `end`, in order and apart, that overlap the piece."""
-        a = int(spans["end"].search_sorted(self.lo, side="left"))
-        return spans[a : int(spans["start"].search_sorted(self.hi, side="left"))]
+        return all_touching([self], spans)[0]
 
 
 NOWHEN = Piece(datetime(1, 1, 1), datetime(1, 1, 1))
+
+
+def all_touching(pieces: Sequence[Piece], spans: pl.DataFrame) -> list[pl.DataFrame]:
+    """`touching` of many pieces."""
+    lows, highs = (pl.Series(t, dtype=_T).to_numpy() for t in ([p.lo for p in pieces], [p.hi for p in pieces]))
+    first = np.searchsorted(spans["end"].cast(_T).to_numpy(), lows, side="left")
+    last = np.searchsorted(spans["start"].cast(_T).to_numpy(), highs, side="left")
+    return [spans[int(a) : int(b)] for a, b in zip(first, last, strict=True)]
 
 
 def joined(spans: list[tuple[datetime, datetime]], gap: timedelta) -> list[tuple[datetime, datetime]]:

@@ -19,7 +19,7 @@ Words of the time line (columns of the segments):
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -237,7 +237,8 @@ def _segments_of_session(
     marks: Sequence[Mark],
 ) -> list[tuple[datetime, datetime, str, str, str, str | None]]:
     near = [m for m in marks if m.start < end and m.end > start]
-    cuts = {start, *(s.start for s in stretches), *(t for m in near for t in (m.start, m.end))}
+    first, last = (bisect_left(stretches, t, key=lambda s: s.start) for t in (start, end))
+    cuts = {start, *(s.start for s in stretches[first:last]), *(t for m in near for t in (m.start, m.end))}
     borders = sorted(t for t in cuts if start <= t < end) or [start]
     rows: list[tuple[datetime, datetime, str, str, str, str | None]] = []
     for at, until in zip(borders, [*borders[1:], end], strict=True):

@@ -87,7 +87,9 @@ def add_true_wind(
     notes: list[tuple[str, bool, int]] = []
 
     bsp, ground = _speed(raw, time_s, use, notes)
-    heading = true_heading(raw, _decimal_year(samples["time"]), stretch, boat.instruments)
+    by_model = boat.instruments.variation_deg == "auto"
+    year = _decimal_year(samples["time"]) if by_model else np.full(n, np.nan)
+    heading = true_heading(raw, year, stretch, boat.instruments)
     notes += [(reason, True, count) for reason, count in heading.notes.items()]
     hdg = wrap_360(heading.hdg_deg + use["heading_offset_deg"])
     _settle_signs(raw, contrary_signs([votes_on_signs(samples)]) if contrary is None else contrary, notes)
@@ -103,9 +105,9 @@ def add_true_wind(
     _note_missing(raw, bsp, hdg, out, notes)
 
     columns = {"bsp_kn": bsp, "hdg_deg": hdg, **out, "twd_deg": twd, "ctw_deg": ctw, "heel_deg": raw["heel"]}
-    source = pl.Series("speed_source", np.where(np.isnan(bsp), 0, np.where(ground, 2, 1)), dtype=pl.Int8)
+    source = pl.Series(np.where(np.isnan(bsp), 0, np.where(ground, 2, 1)), dtype=pl.UInt32)
     added = [pl.Series(k, v, nan_to_null=True) for k, v in columns.items()]
-    added.append(source.replace_strict({0: None, 1: WATER, 2: GROUND}, return_dtype=pl.String))
+    added.append(pl.Series("speed_source", [None, WATER, GROUND], dtype=pl.String).gather(source))
     return WindOfSamples(samples.with_columns(added), _flags(notes))
 
 

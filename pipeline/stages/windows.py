@@ -17,7 +17,7 @@ import polars as pl
 from pipeline.campaign.campaign import Campaign
 from pipeline.ingest.store import Store
 from pipeline.sailing.piece_windows import SET_ASIDE, WINDOWS, Examined, chosen, examine, possible_windows
-from pipeline.sailing.pieces import Piece, pieces_of
+from pipeline.sailing.pieces import Piece, all_touching, pieces_of
 from pipeline.sailing.speed_lag import SpeedLag, settled_lag
 from pipeline.sailing.tagging import set_at, tag_sail_sets
 from pipeline.sailing.wind_of_samples import add_true_wind, contrary_signs, votes_on_signs
@@ -132,8 +132,8 @@ class _Update:
         self.records = {}
         stale: list[tuple[Piece, tuple[str, ...]]] = []
         depend = Dependencies(self.runs, self.campaign)
-        for piece in pieces:
-            made_from = depend.of(piece, piece.touching(self.segments))
+        for piece, segments in zip(pieces, all_touching(pieces, self.segments), strict=True):
+            made_from = depend.of(piece, segments)
             old = kept.get(piece.lo)
             if old is None or old.piece != piece:
                 stale.append((piece, (NEW,) if old is None else (LOGS,)))

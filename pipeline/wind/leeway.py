@@ -13,7 +13,7 @@ FADE_END_DEG = 150.0
 FADE_SPAN_DEG = 60.0
 
 _PLAIN_STEPS = 3
-_BISECTIONS = 40
+_BISECTIONS = 26  # of 12 deg, to below what counts as settled
 _SETTLED_DEG = 1e-6
 
 
