@@ -75,7 +75,6 @@ class Store:
                 path.unlink(missing_ok=True)
                 path.with_name(path.name + ".wal").unlink(missing_ok=True)
             config = {**NO_EXTENSIONS, "memory_limit": MEMORY_LIMIT, "threads": str(threads.allowed())}
-            config["enable_progress_bar"] = "false"  # a long query would draw one among the lines of the command
             store = cls(path, duckdb.connect(str(path), read_only, config), is_new=is_new, read_only=read_only)
         try:
             with _in_words(path):
@@ -86,6 +85,8 @@ class Store:
         return store
 
     def _begin(self) -> None:
+        # A long query would draw one among the lines of the command.
+        self.connection.execute("SET enable_progress_bar = false")
         self.connection.execute("BEGIN")
         tables = set(self.table_names())
         if tables and "meta" not in tables:
