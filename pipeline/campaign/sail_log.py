@@ -62,7 +62,8 @@ def read_sail_log(path: Path, boat: Boat | None, *, strict: bool = False) -> tup
             what = f"repeats the entry of line {first}; it counts as another reef only where the log has both undone."
             table.report(row.line, what, fatal=False)
         entries.append(_entry(row, moment, action, codes))
-    frame = pl.DataFrame(entries, schema=SAIL_LOG_SCHEMA, orient="row").sort("time", "line")
+    columns = {name: [entry[name] for entry in entries] for name in SAIL_LOG_SCHEMA}
+    frame = pl.DataFrame(columns, schema=SAIL_LOG_SCHEMA).sort("time", "line")
     return frame, table.problems
 
 

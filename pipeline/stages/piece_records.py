@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, fields
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -85,8 +85,8 @@ def write_records(store: Store, records: Sequence[Record]) -> None:
     """Replace the records of the store."""
     rows = []
     for record in records:
-        kept = asdict(record)
-        del kept["piece"]
+        kept = {f.name: getattr(record, f.name) for f in fields(record) if f.name != "piece"}
+        kept["lag"] = asdict(record.lag)
         rows.append((record.piece.lo, record.piece.hi, json.dumps(kept)))
     schema = {"lo": pl.Datetime("us"), "hi": pl.Datetime("us"), "record": pl.String()}
     store.write_table("pieces", pl.DataFrame(rows, schema=schema, orient="row"))
