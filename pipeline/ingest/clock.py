@@ -282,12 +282,12 @@ def _with_days(source: Anchors, dated: Anchors | None) -> Anchors:
     """
     if dated is None:
         return source
-    beside = _nearest(source.place, dated.place)
-    ahead_us = dated.time_us - source.time_us[beside]
+    near = _nearest(dated.place, source.place)
+    beside = _nearest(source.place, dated.place[near])
+    ahead_us = dated.time_us[near] - source.time_us[beside]
     follows = -((BACK_US - ahead_us) // DAY)
     leads = (BACK_US + ahead_us) // DAY
-    near = _nearest(dated.place, source.place)
-    shift = np.where(source.place >= dated.place[near], follows[near], leads[near])
+    shift = np.where(source.place >= dated.place[near], follows, leads)
     time_us = source.time_us + shift * DAY
     return Anchors(source.name, source.place, time_us, True, source.own, source.satellite)
 
