@@ -100,6 +100,13 @@ def build_parser() -> argparse.ArgumentParser:
     )
     campaign_and_out(run)
     _single_option(run)
+    run.add_argument(
+        "--suggested-log",
+        type=Path,
+        metavar="FILE",
+        help="also write a sail log with the tag audit's findings in it to FILE, for you to accept or not; FILE must "
+        "be new and outside the campaign folder",
+    )
     run.add_argument("--explain", action="store_true", help="print what was done again, and why")
     run.add_argument(
         "--to", choices=("ingest", "windows", "fit", "report"), default="report", help="stop after this stage"
@@ -181,8 +188,14 @@ def _single_option(sub: argparse.ArgumentParser) -> None:
 
 def _run(arguments: argparse.Namespace) -> int:
     from pipeline.chain import STAGES, run_campaign
+    from pipeline.suggested_log import refuse_bad_place, write_suggestion
 
     stages = STAGES[: STAGES.index(arguments.to) + 1]
+    suggested: Path | None = arguments.suggested_log
+    if suggested is not None:
+        if "fit" not in stages:
+            raise WrongUsage(f"--suggested-log needs the surfaces, which --to {arguments.to} leaves out")
+        refuse_bad_place(suggested, arguments.campaign)
     summary = run_campaign(
         arguments.campaign,
         arguments.out,
@@ -193,6 +206,9 @@ def _run(arguments: argparse.Namespace) -> int:
     for line in summary.explained if arguments.explain else ():
         _tell(line)
     _tell_summary(summary)
+    if suggested is not None:
+        for line in write_suggestion(arguments.campaign, summary.out, suggested):
+            _tell(line)
     return DONE
 
 

@@ -43,8 +43,8 @@ def area_changes(
     where the data can judge: at least two sets supported, the designed ones among them. `hours_tested`: of
     `hours_designed`; `hours_measured`: the set is expected the fastest of the supported; `change_hours` = measured -
     tested, with its 90 % interval from the joint draws; `gained_from`, `lost_to`: sets, by hours. `verdict`:
-    `as designed` (within a tenth), `grew`, `shrank`, or `untested` where the interval leaves it open or nothing could
-    be judged.
+    `as designed` (within a tenth), `grew`, `shrank`, `undecided` where the interval leaves it open, or `untested` where
+    nothing could be judged.
     """
     share = designed_share(judged, fit, boat, designed, speeds)
     if share is None:
@@ -123,4 +123,4 @@ def _takers(judged: Judged, best: np.ndarray, hours: Floats, left_out: str) -> s
 def _verdict(designed: float, low: float, high: float) -> str:
     if max(-low, high) <= AS_DESIGNED * designed:
         return "as designed"
-    return "grew" if low > 0 else "shrank" if high < 0 else "untested"
+    return "grew" if low > 0 else "shrank" if high < 0 else "undecided"

@@ -3,8 +3,8 @@
 In hindsight: between the change before and the change after, when would this change best have been made? The seconds
 gained by the new set over the old one are summed over the winds and angles as sailed; the best moment is where the sum
 of what was still to gain is largest. On the other side of a mark one of the sets was usually never sailed; it is then
-taken as `unseen` has it, with that doubt in the interval, and `known_share` says for how much of the time both are
-supported.
+taken as `unseen` has it, with that doubt in the interval. `known_share` says for how much of the time both are
+supported: under a half nothing is claimed.
 """
 
 from __future__ import annotations
@@ -45,6 +45,8 @@ UNDECIDED, UNTESTED = "undecided", "untested"
 NEAR_S, LEAST_LOSS_S = 60.0, 2.0
 # Share of the time about a change for which anything can be said of both sets.
 LEAST_CHARTED = 0.8
+# Share of the time for which both sets must be supported, else a verdict would rest on what nobody measured.
+LEAST_KNOWN = 0.5
 # What was sailed longer ago has nothing to do with the change.
 LONGEST_LOOK_S = 1800.0
 
@@ -138,6 +140,8 @@ def _judged(change: SailChange, at_s: float, story: _Story | None, cost_s: float
     if story is None or story.charted < LEAST_CHARTED or cost_s is None:
         return row
     row["known_share"] = story.known
+    if story.known < LEAST_KNOWN:
+        return row
     edges = np.append(story.start_s, story.end_s[-1])
     ahead = _ahead(story.gain_s)
     gained = float(np.interp(at_s, edges, ahead))

@@ -17,7 +17,6 @@ from pipeline.campaign.sail_sets import reefs_of, sails_of
 from pipeline.campaign.settings import UNKNOWN, UNLOGGED, Boat
 from pipeline.decisions.change_times import MOVED_VERDICTS
 
-FILE_NAME = "sail_log_suggested.csv"
 SCHEMA: dict[str, pl.DataType] = {
     "time": pl.Datetime("us"),
     "action": pl.String(),
@@ -59,12 +58,11 @@ def suggested_log(segments: pl.DataFrame, audit: pl.DataFrame, changes: pl.DataF
     return pl.DataFrame(rows, schema=SCHEMA, orient="row")
 
 
-def write_suggested_log(log: pl.DataFrame, out: Path) -> Path:
-    """Write the log as `OUT/sail_log_suggested.csv` in the form of `sail_log.csv`, times in UTC; returns the path."""
-    path = out / FILE_NAME
+def write_suggested_log(log: pl.DataFrame, file: Path) -> None:
+    """Write the log in the form of `sail_log.csv`, times in UTC. A file that exists is left: `FileExistsError`."""
     stamped = log.with_columns(pl.col("time").dt.strftime("%Y-%m-%dT%H:%M:%SZ"))
-    path.write_text(stamped.write_csv(), encoding="utf-8")
-    return path
+    with file.open("x", encoding="utf-8") as new:
+        new.write(stamped.write_csv())
 
 
 def _as_tagged(segments: pl.DataFrame, boat: Boat) -> list[Stretch]:

@@ -38,6 +38,7 @@ BEYOND: dict[str, pl.DataType] = {
     "at": pl.Float64(),
     "crossing": pl.Float64(),
     "open_now": pl.Boolean(),
+    "open_after": pl.Boolean(),
     "worth_s_per_nm": pl.Float64(),
 }
 
@@ -80,7 +81,8 @@ def test_plan(
     fit: SeasonFit, log_draws: Floats, crossovers: pl.DataFrame, conditions: pl.DataFrame, habits: Habits
 ) -> pl.DataFrame:
     """The half hours that are worth most, the best first, each given those before it; and beyond the format the line of
-    the border (`along`, `at`, `crossing`), `open_now` (the band is at least so wide) and `worth_s_per_nm`.
+    the border (`along`, `at`, `crossing`), `open_now` and `open_after` (the band is at least so wide, for it ends where
+    a surface ends) and `worth_s_per_nm`.
 
     `band_now` and `band_after_half_hour` are in the border's unit, the latter of that half hour alone and with the
     border where it is now. Places near one that is listed are not listed again for the same two sets.
@@ -225,6 +227,7 @@ def _row(
         "at": line.at,
         "crossing": line.crossing,
         "open_now": now.open_low or now.open_high,
+        "open_after": None if after is None else after.open_low or after.open_high,
     }
 
 

@@ -48,6 +48,7 @@ def decisions_view(records: Records, boat: Boat, numbers: Numbers) -> dict[str, 
         "practice": {
             "found": records.practice,
             "band": lambda trial: practice.band_now(trial, numbers),
+            "band_after": lambda trial: practice.band_after(trial, numbers),
         },
         "race": _race(records, numbers),
         "stock": _stock(records, numbers),

@@ -1,4 +1,4 @@
-"""`peelpoint explain`: what is known of one minute, on a small season of its own."""
+"""`peelpoint explain` and `run --suggested-log`, on a small season of its own."""
 
 from __future__ import annotations
 
@@ -117,3 +117,35 @@ def test_before_a_run_there_is_nothing_to_explain(season, tmp_path: Path, capsys
     assert main(["ingest", str(season[0]), "--out", str(tmp_path / "half")]) == 0
     assert main(["explain", str(season[0]), time, "--out", str(tmp_path / "half")]) == 1
     assert "no sail sets tagged yet" in capsys.readouterr().err
+
+
+def files_of(folder: Path) -> dict[str, bytes]:
+    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+def test_a_suggested_log_is_written_where_asked_and_the_campaign_left_alone(season, tmp_path: Path, capsys) -> None:
+    folder, out = season
+    before = files_of(folder)
+    file = tmp_path / "suggested.csv"
+    assert main(["run", str(folder), "--out", str(out), "--suggested-log", str(file)]) == 0
+    assert f"{file}: a sail log to accept or not, with 0 entries by the speeds" in capsys.readouterr().out
+    text = file.read_text("utf-8")
+    assert text.startswith("time,action,sail,note\n2027-07-03T12:00:00Z,flying,MN J1,")
+    assert "2027-07-03T12:12:00Z,flying,MN G2," in text
+    assert files_of(folder) == before
+    assert main(["run", str(folder), "--out", str(out), "--suggested-log", str(file)]) == 2
+    assert f"{file} exists and is left as it is" in capsys.readouterr().err
+    assert file.read_text("utf-8") == text
+
+
+@pytest.mark.parametrize(
+    ("place", "said"),
+    [("c/new.csv", "never written to"), ("c/sail_log.csv", "never written to"), ("none/new.csv", "there is no folder")],
+)
+def test_a_suggested_log_has_its_place_elsewhere(season, place: str, said: str, capsys) -> None:
+    folder, out = season
+    before = files_of(folder)
+    file = folder.parent / place
+    assert main(["run", str(folder), "--out", str(out), "--suggested-log", str(file)]) == 2
+    assert said in capsys.readouterr().err
+    assert files_of(folder) == before

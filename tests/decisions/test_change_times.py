@@ -181,6 +181,11 @@ def segments(tmp_path):
     return found
 
 
+def written(log: pl.DataFrame, file: Path) -> Path:
+    write_suggested_log(log, file)
+    return file
+
+
 def round_trip(segments, audit, changes, folder):
     log = suggested_log(
         segments,
@@ -188,7 +193,7 @@ def round_trip(segments, audit, changes, folder):
         pl.DataFrame(changes, schema=CHANGES, orient="row"),
         BOAT,
     )
-    return log, tagged(write_suggested_log(log, folder))[1]
+    return log, tagged(written(log, folder / "suggested.csv"))[1]
 
 
 def test_without_findings_the_suggested_log_tags_the_same(segments, tmp_path):
@@ -222,6 +227,14 @@ def test_a_finding_takes_its_own_edges_whatever_the_change_times_say(segments, t
     changes = [(clock("10:40:00"), "upwind", "G2+ST", clock("10:36:30"), 900.0, "late")]
     _, again = round_trip(segments, audit, changes, tmp_path)
     assert told(again)[:2] == ["10:00 upwind", "10:40 J2"]
+
+
+def test_a_file_that_exists_is_never_written_over(segments, tmp_path):
+    log, _ = round_trip(segments, [], [], tmp_path)
+    (tmp_path / "mine.csv").write_text("mine")
+    with pytest.raises(FileExistsError):
+        write_suggested_log(log, tmp_path / "mine.csv")
+    assert (tmp_path / "mine.csv").read_text() == "mine"
 
 
 def test_time_of_no_known_set_is_not_claimed(tmp_path):

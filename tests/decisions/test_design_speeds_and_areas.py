@@ -90,11 +90,11 @@ def test_the_set_whose_border_moved_out_grew_by_the_hours_between() -> None:
     assert (b["verdict"], b["gained_from"], b["lost_to"]) == ("shrank", "", "A")
 
 
-def test_an_area_within_a_tenth_is_as_designed_and_doubt_is_untested() -> None:
+def test_an_area_within_a_tenth_is_as_designed_and_doubt_is_undecided() -> None:
     fit, _, judged = border_at(12.5)
     assert set(area_changes(judged, fit, BOAT, chart(12.5), None)["verdict"]) == {"as designed"}
     fit, _, judged = border_at(12.5, sd=0.03)
-    assert set(area_changes(judged, fit, BOAT, chart(12.5), None)["verdict"]) == {"untested"}
+    assert set(area_changes(judged, fit, BOAT, chart(12.5), None)["verdict"]) == {"undecided"}
 
 
 def test_beyond_the_designed_chart_nothing_is_judged() -> None:

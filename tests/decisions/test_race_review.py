@@ -168,6 +168,17 @@ def test_within_the_doubt_of_the_surfaces_there_is_no_verdict():
     assert row["verdict"] == "undecided"
 
 
+def test_nothing_is_claimed_of_a_change_between_sets_that_nobody_measured_there():
+    supported = np.ones((len(SETS), len(TWS_KN), len(TWA_DEG)), dtype=bool)
+    supported[SETS.index("HJ"), TWS_KN > 15.0] = False
+    season = made_season(rising(6), supported=supported)
+    season = replace(season, log_draws=with_unseen(season.fit, season.log_draws, SEED))
+    row = changes_of(season).row(0, named=True)
+    assert row["known_share"] == pytest.approx(20 / 56, abs=0.02)
+    assert row["verdict"] == "untested"
+    assert row["seconds"] is None and row["gain_s"] is None and row["minutes_late"] is None
+
+
 def test_out_of_reach_a_set_falls_behind_and_within_it_stays():
     supported = np.ones((len(SETS), len(TWS_KN), len(TWA_DEG)), dtype=bool)
     heavy = SETS.index("HJ")

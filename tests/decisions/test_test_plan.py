@@ -166,7 +166,7 @@ def test_the_band_of_a_border_in_a_fit():
 
 def plan_of(*tests):
     rows = [
-        (rank, a, b, tws, twa, 4.0, 2.0, "tws_kn", twa, tws, False, 0.1)
+        (rank, a, b, tws, twa, 4.0, 2.0, "tws_kn", twa, tws, False, False, 0.1)
         for rank, (a, b, tws, twa) in enumerate(tests, 1)
     ]
     extra = {
@@ -174,6 +174,7 @@ def plan_of(*tests):
         "at": pl.Float64,
         "crossing": pl.Float64,
         "open_now": pl.Boolean,
+        "open_after": pl.Boolean,
         "worth_s_per_nm": pl.Float64,
     }
     return pl.DataFrame(rows, schema={**TABLES["test_plan"].columns, **extra}, orient="row")

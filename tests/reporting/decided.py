@@ -80,7 +80,7 @@ def make_plan() -> pl.DataFrame:
         [
             first
             | {"rank": 1, "set_a": "J1", "set_b": "J2", "tws_kn": 14.0, "twa_deg": 60.0}
-            | {"band_now": 4.2, "band_after_half_hour": 2.4, "open_now": True},
+            | {"band_now": 4.2, "band_after_half_hour": 2.4, "open_now": True, "open_after": False},
             first
             | {"rank": 2, "set_a": "J1", "set_b": "G1", "along": "twa_deg", "tws_kn": 9.0, "twa_deg": 90.0}
             | {"band_now": 12.0, "open_now": False},
@@ -143,7 +143,7 @@ def make_totals(races: int = 3) -> pl.DataFrame:
 def make_change_review() -> pl.DataFrame:
     verdicts = (
         ("in time", 1.0, 0.9),
-        ("late", 9.0, 0.2),
+        ("late", 9.0, 0.6),
         ("late", 20.0, 0.8),
         ("did not pay", 6.0, 0.7),
         ("untested", None, None),

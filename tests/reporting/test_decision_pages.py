@@ -126,7 +126,6 @@ def test_what_nobody_may_overlook_is_said(pages: dict[str, Page]) -> None:
     assert "Nothing was changed." in all_words(pages["analyst.html"])
     assert re.search(r"<bdi>MN</bdi> <span[^>]*>required</span>", pages["sailmaker.html"].text)
     assert "perhaps J2" in all_words(pages["analyst.html"])  # the audit's doubt beside a stretch of a race
-    assert "partly a guess" in all_words(pages["analyst.html"])
 
 
 def test_trade_off_is_drawn_for_both_widths_and_to_hover(pages: dict[str, Page]) -> None:

@@ -26,6 +26,7 @@ class Trial:
     now: float | None
     open_now: bool
     after: float | None
+    open_after: bool
     worth_s_per_nm: float | None
 
 
@@ -79,6 +80,7 @@ def practice(tables: Mapping[str, pl.DataFrame]) -> Practice:
             now=r["band_now"],
             open_now=bool(r["open_now"]),
             after=r["band_after_half_hour"],
+            open_after=bool(r["open_after"]),
             worth_s_per_nm=r["worth_s_per_nm"],
         )
         for r in tables["test_plan"].sort("rank").iter_rows(named=True)
@@ -113,9 +115,18 @@ def _orders(frame: pl.DataFrame) -> tuple[RunningOrder, ...]:
 
 def band_now(trial: Trial, numbers: Numbers) -> str:
     """The border's band as it is, "35.2°" or "at least 3.1 kn"."""
-    if trial.now is None:
+    return _band(trial.now, trial.open_now, trial.unit, numbers)
+
+
+def band_after(trial: Trial, numbers: Numbers) -> str:
+    """The band expected after the half hour, in the same words."""
+    return _band(trial.after, trial.open_after, trial.unit, numbers)
+
+
+def _band(width: float | None, is_open: bool, unit: str, numbers: Numbers) -> str:
+    if width is None:
         return MISSING
-    return ("at least " if trial.open_now else "") + measure(trial.now, trial.unit, numbers)
+    return ("at least " if is_open else "") + measure(width, unit, numbers)
 
 
 def practice_words(found: Practice, numbers: Numbers) -> str | None:
@@ -128,5 +139,5 @@ def practice_words(found: Practice, numbers: Numbers) -> str | None:
         gain = f"the border where most is at stake, its band now {band_now(t, numbers)}"
     else:
         gain = f"half an hour should narrow that border from {band_now(t, numbers)} to "
-        gain += measure(t.after, t.unit, numbers)
+        gain += band_after(t, numbers)
     return f"Practise next: {named(t.set_a)} against {named(t.set_b)} in {place}; {gain}."

@@ -15,8 +15,6 @@ from pipeline.reporting.numbers import Numbers, plural
 VERDICTS = (LATE, EARLY, NOT_PAID, UNDECIDED, IN_TIME, UNTESTED)
 COSTLY = (LATE, EARLY, NOT_PAID)
 MOST_CHANGES = 40
-# With both sets supported for less of the time than this, a verdict is partly a guess.
-GUESS_SHARE = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,11 +34,6 @@ class ReviewedChange:
     gain_s: float | None
     cost_s: float | None
     known_share: float | None
-
-    @property
-    def partly_guess(self) -> bool:
-        """Whether one of the two sets was hardly sailed where the verdict is passed."""
-        return self.known_share is not None and self.known_share < GUESS_SHARE
 
 
 @dataclass(frozen=True, slots=True)

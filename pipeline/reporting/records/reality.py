@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-VERDICTS = ("shrank", "grew", "as designed", "untested")
+VERDICTS = ("shrank", "grew", "as designed", "undecided", "untested")
 
 
 @dataclass(frozen=True, slots=True)

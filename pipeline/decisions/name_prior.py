@@ -1,0 +1,95 @@
+"""Before the speeds are looked at: how likely it is that part of a logged stretch bears a wrong name, and which.
+
+A name is mistaken for another that would do as well, or a change was not written down, late or early, so that the set
+before or after stands in its place. What would do is told by what the boat flies in such conditions on other days.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.angles import Floats
+from pipeline.decisions.audit_chunks import Chunks
+from pipeline.surfaces.coordinates import Ints, angle_coordinate
+from pipeline.surfaces.support import REACH_ANGLE_DEG, REACH_TWS_KN
+
+# One logged stretch in so many bears a wrong name, in whole or in part. More than most logs deserve, since a false
+# alarm costs a look and a wrong name spoils two surfaces; chosen on simulated seasons.
+MISLABEL_CHANCE = 1.0 / 5.0
+# Of all wrong names: those that would do as well; those of the set before or after, by a change not written or early;
+# any other.
+MISTAKEN_SHARE, CARRIED_SHARE, ANY_SHARE = 0.4, 0.4, 0.2
+# However usual a set is somewhere, something else might have been flown.
+MOST_USUAL = 0.9
+# A wrong name holds for a whole logged stretch, from its start or to its end (a change written late or not at all), or
+# within.
+WHOLE_SHARE, EDGE_SHARE = 0.5, 0.35
+# Time sailed counts for conditions as far off as this share of a reach.
+SPREAD = 0.5
+# Every set counts as if flown for so long everywhere: a crew may try anything once.
+TRIED_MIN = 5.0
+
+
+class NamePrior:
+    """Prior odds of other names, given what the chunks are called."""
+
+    def __init__(self, chunks: Chunks, sets: int, labels: Ints) -> None:
+        """`sets`: how many there are; `labels` (n): set numbers by which time is counted."""
+        self._chunks = chunks
+        self.near = nearness(chunks)
+        other_day = chunks.day[:, None] != chunks.day[None, :]
+        self._counts = self.near * other_day * chunks.minutes[None, :]
+        self._minutes = self._counts @ (labels[:, None] == np.arange(sets)[None, :])
+        self._labels = labels
+
+    def log_share(self, at: Ints, renamed: Ints, label: int) -> Floats:
+        """Log share (s, sets) of each set in the time sailed in conditions like those of the chunks `at` on other days,
+        were the chunks `renamed` called `label`.
+        """
+        minutes = self._minutes[at]
+        moved = self._counts[np.ix_(at, renamed)]
+        minutes[:, label] += moved.sum(axis=1)
+        np.subtract.at(minutes.T, self._labels[renamed], moved.T)
+        minutes = np.maximum(minutes, 0.0) + TRIED_MIN
+        return np.log(minutes) - np.log(minutes.sum(axis=1, keepdims=True))
+
+    def log_odds(self, at: Ints, renamed: Ints, logged: int, label: int, neighbours: frozenset[int]) -> float:
+        """Log odds that `label` was up in the chunks `at` of one stretch, logged as `logged`, without their place.
+
+        With u the shares of the sets in what is usually flown there: a name mistaken for another that would do as well
+        is as likely as u(label) / (1 - u(label)); any other, that of a set carried over or logged before its time
+        among them, counts by u(label) / u(logged). `renamed`: all chunks called `label` with them.
+        """
+        share = self.log_share(at, renamed, label)
+        usual = np.minimum(share[:, label], np.log(MOST_USUAL))
+        odds = np.log(MISTAKEN_SHARE) + float(np.mean(usual - np.log1p(-np.exp(usual))))
+        carried = float(np.mean(share[:, label] - share[:, logged]))
+        odds = np.logaddexp(odds, np.log(ANY_SHARE / (share.shape[1] - 1)) + carried)
+        if label in neighbours:
+            odds = np.logaddexp(odds, np.log(CARRIED_SHARE / len(neighbours)) + carried)
+        return float(np.log(MISLABEL_CHANCE) + odds)
+
+
+def nearness(chunks: Chunks) -> Floats:
+    """How like the conditions of any two chunks are, 0 to 1, (n, n)."""
+    angle = angle_coordinate(chunks.twa_deg)
+    tws = chunks.tws_kn
+    away = ((tws[:, None] - tws[None, :]) / (SPREAD * REACH_TWS_KN)) ** 2
+    away += ((angle[:, None] - angle[None, :]) / (SPREAD * REACH_ANGLE_DEG)) ** 2
+    return np.exp(-0.5 * away)
+
+
+def log_place(possible: np.ndarray) -> Floats:
+    """Log share of each run of chunks [i, j] of a stretch in whatever is amiss there, (m, m); -inf where it is none."""
+    m = len(possible)
+    edge = possible.copy()
+    edge[1:, : m - 1] = False
+    edge[0, m - 1] = False
+    inside = possible & ~edge
+    inside[0, m - 1] = False
+    place = np.zeros((m, m))
+    place[0, m - 1] = WHOLE_SHARE
+    place += EDGE_SHARE * edge / max(int(edge.sum()), 1)
+    place += (1.0 - WHOLE_SHARE - EDGE_SHARE) * inside / max(int(inside.sum()), 1)
+    with np.errstate(divide="ignore"):
+        return np.log(place)

@@ -1,0 +1,260 @@
+"""The likeliest names of a season's chunks: changed one by one, and together where a wrong name recurs.
+
+A wrong name that the crew wrote several times teaches the logged set's surface what then excuses each of its stretches
+alone. So the search tries every part of a logged stretch under every other name, then the best of these together
+with others of the same two names in like conditions, and takes the labelling that gains most; then again from there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipeline.angles import Floats
+from pipeline.decisions.audit_chunks import Chunks
+from pipeline.decisions.name_prior import NamePrior, log_place
+from pipeline.decisions.season_under_labels import SeasonUnderLabels, SurfacePrior
+from pipeline.surfaces.coordinates import Ints
+
+# Weed, a torn sail, a sensor: log speed off by this, mostly slow.
+ODD_SD, ODD_SLOW_CHANCE, ODD_FAST_CHANCE = 0.10, 1.0 / 50.0, 1.0 / 500.0
+# Parts of a stretch so short are tried as well (what is wrong for two minutes must not condemn the rest).
+LEAST_MINUTES, LEAST_WINDOWS = 1.0, 1
+# The other name must fit: no more than this share of the logged name's misfit, or this much log speed, may be left.
+MOST_MISFIT_LEFT, FITS = 0.75, 0.01
+# A name is tried only where the rest of the season says this much of the set's speed (standard deviation of the log).
+MOST_DOUBT = 0.05
+# Names changed together: how like the conditions must be, how much worse than the present names the first may look
+# alone, and how many are tried with it.
+LIKE, WORST_SEED, MOST_PARTNERS = 0.3, -12.0, 5
+MOST_ROUNDS = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """Chunks `at` of one logged stretch under another name. Logs: `ratio` of the speeds' densities, `prior` odds of the
+    name in this place, `place` of anything amiss in just this place.
+    """
+
+    at: Ints
+    logged: int
+    label: int
+    ratio: float
+    prior: float
+    place: float
+
+    @property
+    def gain(self) -> float:
+        """Log posterior odds against the present name."""
+        return self.ratio + self.prior
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """One logged stretch: its chunks, its set, the sets logged just before and after."""
+
+    at: Ints
+    logged: int
+    neighbours: frozenset[int]
+
+
+class NameSearch:
+    """The season under the names believed so far, and what other names would gain."""
+
+    def __init__(self, surfaces: SurfacePrior, candidates: list[int], labels: Ints) -> None:
+        """`candidates`: set numbers that a name may be; the other arguments as of `SeasonUnderLabels`."""
+        chunks = surfaces.chunks
+        self.chunks, self.candidates, self.labels = chunks, candidates, labels
+        self.season = SeasonUnderLabels(surfaces, labels)
+        self.names = NamePrior(chunks, len(chunks.rows), labels)
+
+    def evidence(self, at: Ints, labels: Ints) -> float:
+        """Log density of the chunks `at` under `labels`."""
+        return self.season.log_evidence(self.season.told(at, labels))
+
+    def singles(self, units: list[Unit]) -> Iterator[Piece]:
+        """For every stretch and other name the best part of it."""
+        for unit in units:
+            free = self.labels[unit.at] == unit.logged
+            possible = _possible(self.chunks, unit.at)
+            if not possible.any() or unit.logged not in self.candidates:
+                continue
+            place = log_place(possible)
+            logged = self.season.told(unit.at, self.labels[unit.at])
+            same = logged.stretch[:, None] == logged.stretch[None, :]
+            inverse = np.linalg.inv(logged.cov + self.season.stretch_variance * same)
+            for other in self.candidates:
+                usable = free & self.chunks.reached[other, unit.at]
+                allowed = possible & _all_within(usable)
+                if other == unit.logged or not allowed.any():
+                    continue
+                moved = np.where(usable, other, self.labels[unit.at])
+                delta = logged.surprise - self.season.told(unit.at, moved).surprise
+                score = np.where(allowed, _scan(delta, inverse @ logged.surprise, inverse) + place, -np.inf)
+                tried = {np.unravel_index(int(np.argmax(score)), score.shape)}
+                if allowed[0, -1]:
+                    tried.add((0, len(unit.at) - 1))
+                pieces = [self.piece(unit, int(i), int(j), other, float(place[i, j])) for i, j in tried]
+                if pieces := [p for p in pieces if p is not None]:
+                    yield max(pieces, key=lambda p: p.gain)
+
+    def piece(self, unit: Unit, first: int, last: int, other: int, place: float) -> Piece | None:
+        """Chunks first..last of a stretch under another name, all else as believed; None where that set's speed there
+        is not known.
+        """
+        at = unit.at[first : last + 1]
+        told = self.season.told(at, np.full(len(at), other))
+        if told.cov.mean() > MOST_DOUBT**2:
+            return None
+        now = self.season.told(at, self.labels[at])
+        if abs(told.surprise.mean()) > max(MOST_MISFIT_LEFT * abs(now.surprise.mean()), FITS):
+            return None
+        ratio = self.season.log_evidence(told) - self.season.log_evidence(now)
+        prior = self.names.log_odds(at, at, unit.logged, other, unit.neighbours)
+        return Piece(at, unit.logged, other, ratio, prior + place, place)
+
+    def together(self, pieces: list[Piece], units: dict[int, Unit]) -> float:
+        """Log posterior odds of several pieces of the same two names, all renamed, against none."""
+        at = np.sort(np.concatenate([p.at for p in pieces]))
+        gain = self.evidence(at, np.full(len(at), pieces[0].label)) - self.evidence(at, self.labels[at])
+        for p in pieces:
+            neighbours = units[int(self.chunks.unit[p.at[0]])].neighbours
+            gain += self.names.log_odds(p.at, at, p.logged, p.label, neighbours) + p.place
+        return gain
+
+    def groups(self, singles: list[Piece], units: dict[int, Unit]) -> Iterator[tuple[float, list[Piece]]]:
+        """Pieces that gain together, from every seed; also each alone. With the gain of each."""
+        for seed in singles:
+            if seed.gain > 0:
+                yield seed.gain, [seed]
+            if seed.gain < WORST_SEED:
+                continue
+            group, total = [seed], seed.gain
+            for p in self._like(seed, units):
+                gain = self.together([*group, p], units)
+                if gain > total:
+                    group, total = [*group, p], gain
+            if len(group) > 1 and total > 0:
+                yield total, group
+
+    def _like(self, seed: Piece, units: dict[int, Unit]) -> list[Piece]:
+        """Other parts of stretches of the seed's logged set in conditions like its own, the likest first."""
+        found = []
+        for unit in units.values():
+            if unit.logged != seed.logged:
+                continue
+            like = self.names.near[np.ix_(unit.at, seed.at)].mean(axis=1)
+            usable = (like > LIKE) & (self.labels[unit.at] == unit.logged) & self.chunks.reached[seed.label, unit.at]
+            usable &= ~np.isin(unit.at, seed.at)
+            if not usable.any():
+                continue
+            place = log_place(_possible(self.chunks, unit.at))
+            cut = np.flatnonzero(np.diff(usable.astype(int))) + 1
+            for run in np.split(np.arange(len(unit.at)), cut):
+                share = place[run[0], run[-1]]
+                if usable[run[0]] and np.isfinite(share):
+                    piece = Piece(unit.at[run], unit.logged, seed.label, 0.0, 0.0, float(share))
+                    found.append((float(like[run].mean() * self.chunks.minutes[unit.at[run]].sum()), piece))
+        found.sort(key=lambda f: -f[0])
+        return [p for _, p in found[:MOST_PARTNERS]]
+
+
+def units_of(chunks: Chunks) -> list[Unit]:
+    """The logged stretches, in order of time."""
+    starts = np.unique(chunks.unit, return_index=True)[1]
+    parts = np.split(np.arange(chunks.count), starts[1:])
+    out = []
+    for k, at in enumerate(parts):
+        logged = int(chunks.logged[at[0]])
+        beside = [parts[i][0] for i in (k - 1, k + 1) if 0 <= i < len(parts)]
+        near = {int(chunks.logged[b]) for b in beside if chunks.day[b] == chunks.day[at[0]]} - {logged}
+        out.append(Unit(at, logged, frozenset(near)))
+    return out
+
+
+def likeliest_names(surfaces: SurfacePrior, candidates: list[int]) -> tuple[NameSearch, list[Piece]]:
+    """The search at its end, and every piece whose believed name is not the logged one."""
+    chunks = surfaces.chunks
+    units = units_of(chunks)
+    by_number = {int(chunks.unit[u.at[0]]): u for u in units}
+    labels = chunks.logged.copy()
+    found: list[Piece] = []
+    known: dict[int, list[tuple[float, list[Piece]]]] = {}
+    for _ in range(MOST_ROUNDS):
+        search = NameSearch(surfaces, candidates, labels)
+        kept = [p for p in (against_logged(search, p, by_number) for p in found) if p.gain > 0]
+        dropped = len(kept) < len(found)
+        new: list[Piece] = []
+        if not dropped:
+            for number in by_number.keys() - known.keys():
+                known[number] = list(search.groups(list(search.singles([by_number[number]])), by_number))
+            new = _best_apart(search, [g for number in sorted(known) for g in known[number]])
+            if not new:
+                return search, kept
+        found = kept + new
+        labels = chunks.logged.copy()
+        for p in found:
+            labels[p.at] = p.label
+        # What was tried stands until a name changes on its day or in conditions like its own.
+        changed = np.flatnonzero(labels != search.labels)
+        touched = np.isin(chunks.day, chunks.day[changed]) | (search.names.near[:, changed] > LIKE).any(axis=1)
+        known = {number: g for number, g in known.items() if not touched[by_number[number].at].any()}
+    return NameSearch(surfaces, candidates, labels), found
+
+
+def against_logged(search: NameSearch, p: Piece, units: dict[int, Unit]) -> Piece:
+    """A believed piece judged anew against its logged name, all others as believed."""
+    ratio = search.evidence(p.at, np.full(len(p.at), p.label)) - search.evidence(p.at, np.full(len(p.at), p.logged))
+    neighbours = units[int(search.chunks.unit[p.at[0]])].neighbours
+    name = search.names.log_odds(p.at, p.at, p.logged, p.label, neighbours)
+    return replace(p, ratio=ratio, prior=name + p.place)
+
+
+def _best_apart(search: NameSearch, groups: list[tuple[float, list[Piece]]]) -> list[Piece]:
+    """The groups that gain most, those left out that lie in conditions like a better one's or in its stretches."""
+    taken = np.zeros(search.chunks.count, dtype=bool)
+    out: list[Piece] = []
+    for _, group in sorted(groups, key=lambda g: -g[0]):
+        at = np.concatenate([p.at for p in group])
+        if (
+            search.names.near[np.ix_(at, taken)].max(initial=0.0) < LIKE
+            and not np.isin(search.chunks.unit[at], search.chunks.unit[taken]).any()
+        ):
+            out += group
+            taken[at] = True
+    return out
+
+
+def odd_instead(search: NameSearch, p: Piece) -> float:
+    """Log odds of "something was odd" against the logged name."""
+    told = search.season.told(p.at, np.full(len(p.at), p.logged))
+    chance = ODD_FAST_CHANCE if told.surprise.mean() > 0 else ODD_SLOW_CHANCE
+    ratio = search.season.log_evidence(told, ODD_SD) - search.season.log_evidence(told)
+    return ratio + float(np.log(chance)) + p.place
+
+
+def _possible(chunks: Chunks, at: Ints) -> np.ndarray:
+    """Whether chunks [i, j] of a stretch are long enough to be named, (m, m)."""
+    begins, ends = chunks.begins[at], chunks.ends[at]
+    windows = np.cumsum(chunks.last[at] - chunks.first[at] + 1)
+    before = np.concatenate([[0], windows[:-1]])
+    long = ends[None, :] - begins[:, None] >= LEAST_MINUTES
+    return np.triu(long & (windows[None, :] - before[:, None] >= LEAST_WINDOWS))
+
+
+def _all_within(usable: np.ndarray) -> np.ndarray:
+    lost = np.concatenate([[0], np.cumsum(~usable)])
+    return lost[None, 1:] - lost[:-1, None] == 0
+
+
+def _scan(delta: Floats, told: Floats, inverse: Floats) -> Floats:
+    """Log likelihood ratio of every run of chunks [i, j] moved by `delta`, (m, m), with the covariance held."""
+    m = len(delta)
+    line = np.concatenate([[0.0], np.cumsum(delta * told)])
+    square = np.zeros((m + 1, m + 1))
+    square[1:, 1:] = np.cumsum(np.cumsum(delta[:, None] * inverse * delta[None, :], axis=0), axis=1)
+    i, j = np.meshgrid(np.arange(m), np.arange(1, m + 1), indexing="ij")
+    block = square[j, j] - square[i, j] - square[j, i] + square[i, i]
+    return np.asarray(line[j] - line[i] - 0.5 * block)
