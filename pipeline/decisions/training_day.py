@@ -110,5 +110,5 @@ def _narrows(test: dict) -> str:
     held = f"{test['at']:g} deg" if unit == "kn" else f"{test['at']:g} kn"
     at_least = "at least " if test["open_now"] else ""
     after = test["band_after_half_hour"]
-    to = "" if after is None else f" to {after:.1f} {unit}"
+    to = "" if after is None else f" to {'at least ' if test['open_after'] else ''}{after:.1f} {unit}"
     return f"{test['set_a']} | {test['set_b']} at {held}: from {at_least}{test['band_now']:.1f}{to}"

@@ -180,6 +180,15 @@ def plan_of(*tests):
     return pl.DataFrame(rows, schema={**TABLES["test_plan"].columns, **extra}, orient="row")
 
 
+def test_a_running_order_says_which_bands_stay_open():
+    plan = plan_of(("J1", "J2", 10.0, 45.0))
+    assert training_day(plan)["narrows"].unique().to_list() == ["J1 | J2 at 45 deg: from 4.0 to 2.0 kn"]
+    still = plan.with_columns(open_now=True, open_after=True)
+    assert training_day(still)["narrows"].unique().to_list() == [
+        "J1 | J2 at 45 deg: from at least 4.0 to at least 2.0 kn"
+    ]
+
+
 def test_half_hours_follow_each_other_with_what_is_up():
     plan = plan_of(
         ("J1", "J2", 10.0, 45.0), ("A2", "A3", 10.0, 140.0), ("J2", "C0", 9.0, 60.0), ("A3", "C0", 11.0, 100.0)
