@@ -12,7 +12,8 @@
     title.remove();
   }
   const show = (event) => {
-    const said = words.get(event.target);
+    const chip = event.target.closest?.("svg.chip");
+    const said = words.get(event.target) ?? chip?.getAttribute("aria-label");
     tip.hidden = !said;
     if (!said) return;
     tip.textContent = said;

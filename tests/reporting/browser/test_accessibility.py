@@ -14,9 +14,11 @@ FOCUS = """() => {
   const style = getComputedStyle(document.activeElement);
   return [document.activeElement.tagName, style.outlineStyle, parseFloat(style.outlineWidth)];
 }"""
-# What lies inside a drawing is told by its one text alternative.
-RUN = """() => axe.run({ exclude: [["svg.drawing > *"], [".live svg > *"]] }, { resultTypes: ["violations"] })
-  .then((r) => r.violations.map((v) => [v.id, v.impact, v.nodes.slice(0, 3).map((n) => n.html.slice(0, 160))]))"""
+# What lies inside a drawing is told by its one text alternative: axe need not walk through thousands of marks.
+EMPTIED = "document.querySelectorAll('svg.drawing, .live svg').forEach((s) => s.replaceChildren())"
+RUN = """(contrast) => axe.run(
+    document, { resultTypes: ["violations"], rules: { "color-contrast": { enabled: contrast } } },
+  ).then((r) => r.violations.map((v) => [v.id, v.impact, v.nodes.slice(0, 3).map((n) => n.html.slice(0, 160))]))"""
 
 
 @pytest.fixture(scope="module")
@@ -30,8 +32,10 @@ def axe() -> str:
 def test_axe_finds_nothing(campaign: str, file: str, axe: str, opened: Callable) -> None:
     page = opened(campaign, file, 390 if file == "coach.html" else 1280).page
     page.evaluate("document.querySelectorAll('details').forEach((d, k) => { d.open = k < 3; })")
+    page.evaluate(EMPTIED)
     page.evaluate(axe)
-    assert page.evaluate(RUN) == []
+    # Colours come from one style sheet and are looked at on the other campaigns; a huge page would take minutes.
+    assert page.evaluate(RUN, campaign != "huge") == []
 
 
 @pytest.mark.parametrize("file", FILES)
