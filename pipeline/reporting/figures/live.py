@@ -1,5 +1,5 @@
 """The form of the figures for hovering: a JSON text with `choices` (label and traces), `start` (which choice is shown
-first), `layout` and `height`; `static/report.js` shows it.
+first), `layout` and `height`; `static/figures.js` shows it.
 """
 
 from __future__ import annotations
