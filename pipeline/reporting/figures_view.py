@@ -103,6 +103,7 @@ def figures_view(records: Records, palette: Palette, numbers: Numbers) -> dict[s
             (c, draw_race(c, palette, narrow=False), draw_race(c, palette, narrow=True), draw_course(c, palette))
             for c in records.courses
         ),
+        "picked": {p.key: p.said for p in marked},
         "evidence": tuple(_evidence(e, palette, numbers) for e in records.evidence),
         "close_ups": {
             key: (found, tuple((part, draw_slice(found, part, palette, numbers)) for part in found.slices))

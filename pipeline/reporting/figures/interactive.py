@@ -197,7 +197,7 @@ def _crossings(crossings: Sequence[Change]) -> go.Scatter:
 
 
 def _picks(picks: Sequence[Pick]) -> go.Scatter:
-    """Rings at the stretches' mean wind; `static/figures.js` knows the trace by its name and the rings by their keys."""
+    """Rings at the stretches' mean wind; `static/figures.js` knows the trace by its name, the rings by their keys."""
     known = [p for p in reversed(picks) if p.tws_kn is not None and p.twa_deg is not None]
     return go.Scatter(
         x=[p.tws_kn for p in known], y=[p.twa_deg for p in known], customdata=[p.key for p in known],

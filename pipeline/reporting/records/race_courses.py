@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.reporting.numbers import Numbers
 from pipeline.reporting.records.close_ups import Slice, Spot, slice_at
 from pipeline.reporting.records.races import Races, RaceStretch
+from pipeline.reporting.records.wording import named
 
 # The dearest races are drawn whole; the others stand in the tables.
 MOST_COURSES = 6
@@ -116,7 +117,7 @@ def picks(found: Races, numbers: Numbers) -> tuple[Pick, ...]:
     """Of all ranked stretches, dearest first."""
     return tuple(
         Pick(key_of(k), s.start, s.end, s.tws_kn, None if s.twa_deg is None else abs(s.twa_deg),
-             f"{s.start:%-d %b, %H:%M} to {s.end:%H:%M}, {s.flown}: {numbers.plain(s.loss_s, 1)} s lost")
+             f"{s.start:%-d %b, %H:%M} to {s.end:%H:%M}, {named(s.flown)}: {numbers.plain(s.loss_s, 1)} s lost")
         for k, s in enumerate(found.worst, 1)
     )  # fmt: skip
 
