@@ -12,7 +12,15 @@ from pipeline.reporting.records.chart import MeasuredChart
 from pipeline.reporting.records.lookup import Place, said
 from pipeline.reporting.records.wording import named
 
-# Signs of the private use area stand for the names.
+# What most sentences share, as `records.lookup` writes it.
+PHRASES = (
+    " within 1 kn and 5°",
+    " kn (90 %: ",
+    "from its surroundings: no steady time",
+    " (probability ",
+    " % ahead of ",
+)
+# Signs of the private use area stand for the names and phrases.
 FIRST_SIGN = 0xE000
 
 
@@ -25,10 +33,10 @@ def question_data(places: Sequence[Place], chart: MeasuredChart, numbers: Number
     if not places:
         return None
     step_kn, step_deg = chart.tws_step_kn, chart.twa_step_deg
-    names = sorted({named(s.sail_set) for p in places for s in p.speeds}, key=lambda n: (-len(n), n))
+    names = sorted({*PHRASES, *(named(s.sail_set) for p in places for s in p.speeds)}, key=lambda n: (-len(n), n))
 
     def packed(sentences: Sequence[str]) -> list[str]:
-        """Names as single signs: each stands in hundreds of places."""
+        """Names and phrases as single signs: each stands in hundreds of places."""
         out = []
         for text in sentences:
             for k, name in enumerate(names):
