@@ -64,14 +64,17 @@ def plain_text(data: bytes) -> bytes:
 
 
 def cells_of(line: bytes, delimiter: str) -> list[str]:
-    """The cells of one line (a heading), stripped; UTF-8, else Latin-1."""
+    """The cells of one line (a heading), stripped; UTF-8, else Latin-1. Raises `ValueError` for what no heading is."""
     try:
         text = line.decode()
     except UnicodeDecodeError:
         text = line.decode("latin-1")
     if len(delimiter) != 1:
         text, delimiter = text.replace(delimiter, "\x1f"), "\x1f"
-    row = next(csv.reader([text], delimiter=delimiter), [])
+    try:
+        row = next(csv.reader([text], delimiter=delimiter), [])
+    except csv.Error as error:
+        raise ValueError(f"a heading that cannot be read ({error})") from error
     return [cell.strip() for cell in row]
 
 

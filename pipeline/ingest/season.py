@@ -291,13 +291,21 @@ class _Season:
                 schema_overrides={"also_named": pl.String()},
             )
         )
-        if store.query("SELECT 1 FROM samples WHERE awa IS NOT NULL AND aws IS NOT NULL LIMIT 1").is_empty():
+        if not _has_wind(store):
             raise UnusableInput([Problem(f"{LOGS_FOLDER}/", NO_WIND + _much_rejected(store))])
         others = store.read_table("flags").filter(pl.col("stage") != STAGE)
         flags = store.query(sql_text("ingest/flags"))
         store.write_table("flags", pl.concat([flags, others], how="diagonal_relaxed"))
         store.set_fingerprint(STAGE, _digest(*store.read_table("files").sort("sha256")["settings"].to_list()))
         run_checks(store, {"new": list(self.loading.rows)})
+
+
+def _has_wind(store: Store) -> bool:
+    # A channel that no log holds has no column.
+    columns = store.query("SELECT column_name FROM (DESCRIBE samples)")["column_name"]
+    if not {"awa", "aws"} <= set(columns):
+        return False
+    return not store.query("SELECT 1 FROM samples WHERE awa IS NOT NULL AND aws IS NOT NULL LIMIT 1").is_empty()
 
 
 def _much_rejected(store: Store) -> str:
