@@ -63,12 +63,13 @@ def read_part(folder: Path, log: Path, parts: Path) -> None:
 
 
 def take_in(store: Store, parts: Path) -> None:
-    """Add the logs of all parts to a store that does not know them."""
+    """Add the logs of all parts to a store that does not know them; a content counts once."""
     known = set(store.read_table("files")["file_id"])
     for place in sorted(p for p in parts.glob("[!.]*") if p.is_dir()):
-        files = _rows(place / "files.parquet")
-        if known.intersection(store.query(f"SELECT file_id FROM {files}")["file_id"]):
+        here = set(store.query(f"SELECT file_id FROM {_rows(place / 'files.parquet')}")["file_id"])
+        if known & here:
             continue
+        known |= here
         for path in sorted(place.glob("*.parquet")):
             _add(store, path.stem, _rows(path))
 

@@ -73,6 +73,19 @@ def test_local_processes_and_the_data_set(
     assert [d.unchanged for d in again] == [("windows",)] * 3
 
 
+def test_a_log_under_two_names_counts_once(
+    fleet: Path, one_by_one: dict[str, dict[str, pl.DataFrame]], tmp_path: Path
+) -> None:
+    boats = tmp_path / "boats"
+    shutil.copytree(fleet / "maxi", boats / "maxi")
+    log = min((boats / "maxi" / "2027" / "logs").iterdir())
+    shutil.copy(log, log.with_name(f"z-{log.name}"))
+    (done,) = run_fleet([boats], str(tmp_path / "out"), workers=2, stages=STAGES)
+    assert done.problems == ()
+    maxi = {name: t for name, t in one_by_one["boat=maxi/season=2027"].items() if name != "files"}
+    assert_same(tmp_path / "out" / "tables", {"boat=maxi/season=2027": maxi})
+
+
 def test_a_campaign_that_cannot_be_used_does_not_hold_up_the_others(
     fleet: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
