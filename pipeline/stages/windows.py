@@ -107,9 +107,10 @@ class _Update:
         pieces = pieces_of(list(self.sessions.select("start", "end").iter_rows()))
         kept = read_records(store)
         stale = self._compare(pieces, kept)
-        gone = [r.piece for lo, r in kept.items() if lo not in self.records]
+        gone = sum(lo not in self.records for lo in kept)
         before = dict(stale)
-        self._forget([*gone, *(p for p, _ in stale if p.lo in kept)])
+        # As they were: a piece that ends earlier now had its wind up to its old end.
+        self._forget([r.piece for lo, r in kept.items() if self.records.get(lo) is not r])
         self.fresh_wind = len(stale) == len(pieces)
         if stale:
             self.say(f"wind and windows of {len(stale)} of {len(pieces)} pieces of the season")
@@ -124,8 +125,8 @@ class _Update:
             before.update({p: (SEASON,) for p in todo if p not in before})
         else:
             raise AssertionError("the season's rules did not settle")
-        changed = self._finish(bool(before) or bool(gone))
-        return Redone(tuple(sorted(before.items(), key=lambda x: x[0].lo)), len(pieces), len(gone), changed)
+        changed = self._finish(bool(before) or gone > 0)
+        return Redone(tuple(sorted(before.items(), key=lambda x: x[0].lo)), len(pieces), gone, changed)
 
     def _compare(self, pieces: list[Piece], kept: Mapping[datetime, Record]) -> list[tuple[Piece, tuple[str, ...]]]:
         """Sets up the records of `pieces`; returns those to be computed, each with what changed for it."""

@@ -83,6 +83,22 @@ def test_a_day_taken_out(campaign: Path, tmp_path: Path) -> None:
     assert differing(tables_of(run), tables_of(to_windows(folder, tmp_path / "fresh"))) == []
 
 
+def test_a_log_taken_out_of_the_middle_of_a_piece(campaign: Path, tmp_path: Path) -> None:
+    folder, logs = copy_of(campaign, tmp_path / "campaign")
+    log = next(log for log in logs if log.suffix == ".csv")
+    head, *rows = log.read_bytes().splitlines(keepends=True)
+    third = len(rows) // 3
+    later = log.with_name(f"later-{log.name}")
+    log.write_bytes(b"".join([head, *rows[:third]]))
+    later.write_bytes(b"".join([head, *rows[2 * third :]]))
+    to_windows(folder, tmp_path / "out")
+    with Store.open(tmp_path / "out" / "season.duckdb", read_only=True) as store:
+        assert store.read_table("pieces").height == DAYS
+    later.unlink()
+    run = to_windows(folder, tmp_path / "out")
+    assert differing(tables_of(run), tables_of(to_windows(folder, tmp_path / "fresh"))) == []
+
+
 def test_a_day_more_computes_that_day(campaign: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     # Four days are few: their lag and limits would move with the fourth.
     monkeypatch.setattr(window_rules, "RUNG", 100.0)
