@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -70,6 +71,14 @@ BY_NAME: dict[str, Channel] = {c.name: c for c in CHANNELS}
 GROUPS: dict[str, tuple[Channel, ...]] = {
     g: tuple(c for c in CHANNELS if c.group == g) for g in dict.fromkeys(c.group for c in CHANNELS)
 }
+
+
+def in_order_of_groups(found: Iterable[str]) -> list[str]:
+    """Groups of the catalogue in its order, further transducers behind."""
+    found = set(found)
+    return [g for g in GROUPS if g in found] + sorted(found.difference(GROUPS))
+
+
 # Words of the trade for the groups that one kind of sensor measures, for `[channels.talkers]`; a group's own name, or
 # that of a channel, may stand there as well.
 SENSOR_WORDS: dict[str, tuple[str, ...]] = {

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date
 
 import numpy as np
@@ -65,7 +65,8 @@ def _with_bursts(clock: Clock, file: NmeaFile) -> Clock:
     """The clock, with the places of bursts where the log is written in bursts."""
     if len(clock.place) < bursts.LEAST_BURSTS:
         return clock
-    number = {key: i for i, key in enumerate(sorted(file.kinds))}
+    kinds = sorted(file.kinds)
+    number = {key: i for i, key in enumerate(kinds)}
     order = range(len(file.parts))
     place, kind = _labelled_places(file, order, number)
     last, tail = _labelled_places(file, order[::-1], number)
@@ -79,7 +80,7 @@ def _with_bursts(clock: Clock, file: NmeaFile) -> Clock:
     )
     if found is None:
         return clock
-    lead, follower = (_places_of(file, sorted(file.kinds)[kind]) for kind in found)
+    lead, follower = _places_of(file, [kinds[i] for i in found])
     return clock.in_bursts(bursts.starts_of_bursts(lead, follower))
 
 
@@ -89,7 +90,7 @@ def _labelled_places(file: NmeaFile, parts: Iterable[int], kinds: Mapping[Senten
     looked_at = []
     for i in parts:
         looked_at.append(i)
-        count += file.parts[i].places
+        count += file.sizes[i]
         if count > bursts.LOOKED_AT:
             break
     for i in sorted(looked_at):
@@ -103,15 +104,14 @@ def _labelled_places(file: NmeaFile, parts: Iterable[int], kinds: Mapping[Senten
     return np.concatenate(places), np.concatenate(labels)
 
 
-def _places_of(file: NmeaFile, kind: SentenceKind) -> Ints:
-    """Places of all sentences of one kind, ascending."""
-    found = [
-        here + first
-        for part, first in zip(file.parts, file.first_place, strict=True)
-        for key, here in kinds_of(part)
-        if key == kind
-    ]
-    return np.unique(np.concatenate(found)) if found else np.zeros(0, np.int64)
+def _places_of(file: NmeaFile, wanted: Sequence[SentenceKind]) -> list[Ints]:
+    """Places of all sentences of each kind, ascending."""
+    found: dict[SentenceKind, list[Ints]] = {kind: [np.zeros(0, np.int64)] for kind in wanted}
+    for part, first in zip(file.parts, file.first_place, strict=True):
+        for key, here in kinds_of(part):
+            if key in found:
+                found[key].append(here + first)
+    return [np.unique(np.concatenate(found[kind])) for kind in wanted]
 
 
 def _note_disagreement(stamp: Anchors, told: Anchors, counts: dict[str, int]) -> None:

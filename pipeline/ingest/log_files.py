@@ -206,8 +206,6 @@ def _bound(size: int, packed: int) -> None:
 def share_of_sentences(data: bytes) -> float:
     """The share of the first lines with text that hold an NMEA 0183 sentence."""
     head = data[:SNIFF_BYTES]
-    if head.startswith(_UTF16):
-        head = head[: len(head) // 2 * 2].decode("utf-16", errors="replace").encode()
     lines = list(islice((m.group() for m in _LINE.finditer(head)), SNIFF_LINES))
     return sum(_SENTENCE.search(line) is not None for line in lines) / len(lines) if lines else 0.0
 

@@ -15,11 +15,11 @@ from functools import cached_property
 import numpy as np
 import polars as pl
 
-from pipeline.channels import BY_NAME, CHANNELS
+from pipeline.channels import BY_NAME, CHANNELS, GROUPS, in_order_of_groups
 from pipeline.ingest.carry import FRESH, Carried, Seen, empty_samples, samples
 from pipeline.ingest.readings import Chunk, Chunks, DecodedLog, Ints, Track, chunks_of, joined
 from pipeline.ingest.sources import Chosen, SourceCount, choose, talkers_by_group
-from pipeline.ingest.spool import in_order
+from pipeline.ingest.spool import Spool, in_order
 from pipeline.ingest.ticks import Ticked, on_clock, tick_of, usual_step_us
 
 # A row of the clock needs a fresh value of one of these; where a log has none of them, any value makes a row.
@@ -72,7 +72,7 @@ def merge_log(log: DecodedLog, *, talkers: Mapping[str, str], pool: Executor | N
     counted = sane.survey(flags, pool)
     wanted = talkers_by_group(talkers)
     believed: dict[str, tuple[str, ...]] = {}
-    for group in _in_order(counted):
+    for group in in_order_of_groups(counted):
         chosen = choose(group, counted[group], wanted.get(group))
         _note_sources(group, chosen, flags)
         believed[group] = chosen.order
@@ -94,19 +94,11 @@ def flags_frame(flags: Iterable[tuple[str, bool, int]]) -> pl.DataFrame:
 # --- what is believed -----------------------------------------------------------------------------------------------
 
 
-def _in_order(groups: Iterable[str]) -> list[str]:
-    """Groups of the catalogue in its order, further transducers behind."""
-    found = set(groups)
-    known = [g for g in dict.fromkeys(c.group for c in CHANNELS) if g in found]
-    return known + sorted(found.difference(known))
-
-
 def _names(sizes: Mapping[str, int], flags: Flags) -> dict[str, str]:
     """The name of each group; those of further transducers made fit for a column, the busiest kept."""
-    known = {c.group for c in CHANNELS}
-    names = {group: group if group in known else extra_name(group) for group in sizes}
+    names = {group: group if group in GROUPS else extra_name(group) for group in sizes}
     count: dict[str, int] = {}
-    for group in set(sizes).difference(known):
+    for group in set(sizes).difference(GROUPS):
         count[names[group]] = count.get(names[group], 0) + sizes[group]
     ranked = sorted(count, key=lambda n: (-count[n], n))
     for name in ranked[MAX_EXTRA_CHANNELS:]:
@@ -127,7 +119,7 @@ class _Sane:
     def __init__(self, chunks: Chunks, names: Mapping[str, str]) -> None:
         self._chunks, self._names = chunks, names
         self._kept: list[Chunk] = []
-        self.spans = chunks.spans
+        self.spans, self.folder = chunks.spans, chunks.folder
 
     def __getitem__(self, i: int) -> Chunk:
         return self._kept[i] if self._kept else self._made(i, [])
@@ -190,7 +182,7 @@ def _plausible(group: str, track: Track, flags: Flags) -> Track:
     return out if whole or some.all() else out.part(some)
 
 
-def _note_sources(group: str, chosen: Chosen, flags: list[tuple[str, bool, int]]) -> None:
+def _note_sources(group: str, chosen: Chosen, flags: Flags) -> None:
     plain = group.replace("_", " ")
     for name in chosen.order[1:]:
         flags.append((f"{plain}: {name} only where {chosen.first} is silent", True, chosen.readings[name]))
@@ -212,22 +204,15 @@ def _clock_step(
     """The log's own step in microseconds, from its fastest core source; None for an empty log."""
     for groups in (CLOCK_GROUPS, ("ground", "position"), tuple(believed)):
         sizes = {g: counted[g][believed[g][0]].readings for g in groups if g in believed}
-        busy = [g for g, n in sizes.items() if n >= LEAST_SHARE_FOR_CLOCK * max(sizes.values())]
-        steps = [s for g in busy if (s := _step_of(chunks, g, believed[g][0])) is not None]
+        busy = {g: believed[g][:1] for g, n in sizes.items() if n >= LEAST_SHARE_FOR_CLOCK * max(sizes.values())}
+        times: dict[str, Spool[Ints]] = {g: Spool(chunks.folder) for g in busy}
+        for window in _windows(chunks, 1) if busy else ():
+            for group, tracks in window.tracks(busy).items():
+                times[group].append(tracks[0].time_us, tracks[0].time_us.nbytes)
+        steps = [s for runs in times.values() if (s := usual_step_us(runs)) is not None]
         if steps:
             return min(steps)
     return STEP_OF_ONE_READING_US if believed else None
-
-
-def _step_of(chunks: _Sane, group: str, source: str) -> int | None:
-    only = {group: (source,)}
-
-    def times() -> Iterator[Ints]:
-        for window in _windows(chunks, 1):
-            for tracks in window.tracks(only).values():
-                yield tracks[0].time_us
-
-    return usual_step_us(times)
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,7 +264,7 @@ def _batches(
     if step_us is None:
         return
     core = [g for g in believed if g in CORE_GROUPS] or list(believed)
-    names = [c.name for c in CHANNELS] + sorted(g for g in believed if g not in _GROUPS)
+    names = [c.name for c in CHANNELS] + sorted(g for g in believed if g not in GROUPS)
     carried = Carried()
 
     def ticks_of(window: _Window) -> Ticks:
@@ -293,9 +278,6 @@ def _batches(
 
     ticked = ((ticks, carried.behind(ticks)) for ticks in in_order(pool, ticks_of, _windows(chunks, step_us)))
     yield from in_order(pool, samples_of, ticked)
-
-
-_GROUPS = {c.group for c in CHANNELS}
 
 
 def _rows(ticks: Sequence[Ticked]) -> Ints:

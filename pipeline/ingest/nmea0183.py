@@ -11,7 +11,6 @@ used when a sentence of a known kind in it is sound, even if its fields are blan
 
 from __future__ import annotations
 
-import codecs
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import Executor
@@ -20,11 +19,11 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.ingest import csv_lines
 from pipeline.ingest.account import Account, Again
 from pipeline.ingest.clock import NO_TIME, Clock, Ints
 from pipeline.ingest.file_clock import clock_of
 from pipeline.ingest.labels import labels_of, rows_by_label
+from pipeline.ingest.log_files import ascii_superset
 from pipeline.ingest.nmea_file import NmeaFile, SentenceKind
 from pipeline.ingest.piece import Part, read_piece
 from pipeline.ingest.readings import Chunk, Chunks, DecodedLog, Readings, Track
@@ -40,8 +39,7 @@ def decode_nmea(data: bytes, *, transducers: Mapping[str, str], season: tuple[da
 
     Text is an ASCII superset, or UTF-16 with its byte-order mark.
     """
-    if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-        data = csv_lines.plain_text(data)
+    data = b"".join(ascii_superset([data]))
     blocks = (data[at : at + PIECE_BYTES] for at in range(0, len(data), PIECE_BYTES))
     return decode_pieces(
         whole_lines(blocks), lambda at, size: data[at : at + size], transducers=transducers, season=season

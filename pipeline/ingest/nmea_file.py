@@ -33,13 +33,14 @@ def among(place: Ints, wanted: Ints) -> Bools:
 
 
 class NmeaFile:
-    """The parts of a file, and how many sentences and lines stand ahead of each."""
+    """The parts of a file; how many sentences and lines stand ahead of each, and how many sentences (`sizes`) in it."""
 
     def __init__(self, folder: Path | None) -> None:
         """No parts yet; in `folder` they may be kept on the disk."""
         self.parts: Spool[Part] = Spool(folder)
         self.first_place: list[int] = []
         self.first_line: list[int] = []
+        self.sizes: list[int] = []
         self.places = self.lines = 0
         self.kinds: set[SentenceKind] = set()
         self.anchors: dict[AnchorKey, list[tuple[Ints, Ints]]] = defaultdict(list)
@@ -50,6 +51,7 @@ class NmeaFile:
         """Put a part behind the others."""
         self.first_place.append(self.places)
         self.first_line.append(self.lines)
+        self.sizes.append(part.places)
         for key, (place, time_us) in part.anchors.items():
             self.anchors[key].append((place + self.places, time_us))
         self.kinds.update(key for key, _ in kinds_of(part))

@@ -15,7 +15,7 @@ from pipeline.campaign.settings import Boat, CsvLayout
 from pipeline.ingest.csv_logs import decode_csv
 from pipeline.ingest.log_files import HEAD_BYTES, Kind, LogReader, UnreadableLog, kind_of, share_of_sentences
 from pipeline.ingest.nmea0183 import decode_pieces
-from pipeline.ingest.readings import REJECTED_SCHEMA, DecodedLog, chunks_of
+from pipeline.ingest.readings import REJECTED_SCHEMA, DecodedLog, Readings, chunks_of
 from pipeline.ingest.scan import whole_lines
 
 EPOCH = datetime(1970, 1, 1)
@@ -91,7 +91,8 @@ class Reading:
     def _csv(self, reader: LogReader, data: bytes, layout: CsvLayout, first_date: date | None) -> DecodedLog:
         if reader.is_blank:
             return _blank(len(data.splitlines()))
-        return decode_csv(data, layout, time_zone=self.boat.instruments.time_zone, first_date=first_date)
+        decoded = decode_csv(data, layout, time_zone=self.boat.instruments.time_zone, first_date=first_date)
+        return replace(decoded, readings=Readings(chunks_of(decoded.readings, self.folder)))
 
 
 def _head(blocks: Iterator[bytes]) -> bytes:

@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import overload
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.channels import GROUPS
+from pipeline.channels import GROUPS, in_order_of_groups
 from pipeline.ingest.spool import Spool
 
 Ints = NDArray[np.int64]
@@ -66,7 +65,7 @@ def joined(tracks: Sequence[Track]) -> Track:
 Chunk = Mapping[str, Sequence[Track]]
 
 
-class Chunks(Sequence[Chunk]):
+class Chunks:
     """The chunks of one log, kept on the disk where they are many; with `sizes`, the number of readings by group.
 
     `spans`: first and last time in each chunk, None for one without readings.
@@ -74,6 +73,7 @@ class Chunks(Sequence[Chunk]):
 
     def __init__(self, folder: Path | None = None) -> None:
         """No chunks yet; in `folder` they may be kept."""
+        self.folder = folder
         self._spool: Spool[Chunk] = Spool(folder)
         self._shift_us = 0
         self.sizes: dict[str, int] = {}
@@ -95,7 +95,7 @@ class Chunks(Sequence[Chunk]):
 
     def shifted(self, shift_us: int) -> Chunks:
         """The same chunks with their times moved."""
-        out = Chunks()
+        out = Chunks(self.folder)
         out._spool, out._shift_us, out.sizes = self._spool, self._shift_us + shift_us, self.sizes
         out.spans = [span and (span[0] + shift_us, span[1] + shift_us) for span in self.spans]
         return out
@@ -104,18 +104,16 @@ class Chunks(Sequence[Chunk]):
         """Number of chunks."""
         return len(self._spool)
 
-    @overload
-    def __getitem__(self, i: int) -> Chunk: ...
-    @overload
-    def __getitem__(self, i: slice) -> list[Chunk]: ...
-    def __getitem__(self, i: int | slice) -> Chunk | list[Chunk]:
+    def __getitem__(self, i: int) -> Chunk:
         """Chunk i."""
-        if isinstance(i, slice):
-            return [self[n] for n in range(*i.indices(len(self)))]
         chunk = self._spool[i]
         if not self._shift_us:
             return chunk
         return {group: [t.shifted(self._shift_us) for t in tracks] for group, tracks in chunk.items()}
+
+    def __iter__(self) -> Iterator[Chunk]:
+        """The chunks in order."""
+        return (self[i] for i in range(len(self)))
 
     def close(self) -> None:
         """Give the room on the disk back."""
@@ -128,8 +126,7 @@ class Readings(Mapping[str, pl.DataFrame]):
     def __init__(self, chunks: Chunks) -> None:
         """Readings of these chunks, which follow one another in the log."""
         self.chunks = chunks
-        found = {group for group, size in chunks.sizes.items() if size}
-        self._groups = [g for g in GROUPS if g in found] + sorted(found.difference(GROUPS))
+        self._groups = in_order_of_groups(group for group, size in chunks.sizes.items() if size)
 
     def __len__(self) -> int:
         """Number of groups."""
@@ -161,11 +158,11 @@ class Readings(Mapping[str, pl.DataFrame]):
         return pl.DataFrame(columns)
 
 
-def chunks_of(readings: Mapping[str, pl.DataFrame]) -> Chunks:
-    """Readings as chunks, if they were not chunks from the beginning."""
+def chunks_of(readings: Mapping[str, pl.DataFrame], folder: Path | None = None) -> Chunks:
+    """Readings as chunks, if they were not chunks from the beginning; in `folder` they may be kept."""
     if isinstance(readings, Readings):
         return readings.chunks
-    chunks = Chunks()
+    chunks = Chunks(folder)
     chunks.append({group: _tracks(frame) for group, frame in readings.items() if frame.height})
     return chunks
 

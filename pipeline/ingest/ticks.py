@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -24,31 +24,31 @@ GAP_STEPS = 5
 # Sums of more readings than this are rare, and taken in another way.
 LONG_RUN = 1000
 
-Times = Callable[[], Iterable[Ints]]
 IntsOrInt = TypeVar("IntsOrInt", Ints, int)
 
 
-def usual_step_us(times: Times) -> int | None:
+def usual_step_us(runs: Iterable[Ints]) -> int | None:
     """The step of the clock that fits one source (runs of times, ascending); None where it has fewer than two readings.
 
     The median interval, snapped to a step a logger would use, then slower until at least 60 % of the ticks are taken
-    while the source is talking: sentences sent twice or in bursts do not make a log faster than it is.
+    while the source is talking: sentences sent twice or in bursts do not make a log faster than it is. The runs are
+    gone through several times.
     """
     median = Median()
-    for steps in _steps(times()):
+    for steps in _steps(runs):
         median.add(steps[steps >= SAME_READING_US])
     if not median.count:
         return None
     usual = median.value()
     longest, talking, span = GAP_STEPS * max(usual, 1e6), 0, 0
-    for steps in _steps(times()):
+    for steps in _steps(runs):
         kept = steps[(steps >= SAME_READING_US) & (steps <= longest)]
         talking += len(kept)
         span += int(kept.sum())
     start = _nearest_step(usual)
     for place, step in enumerate(CLOCK_STEPS_US[start:]):
-        firsts = list(_first_of_ticks(times(), step)) if place else None
-        new = sum(len(run) for run in (firsts if firsts is not None else _first_of_ticks(times(), step))) - 1
+        firsts = list(_first_of_ticks(runs, step)) if place else None
+        new = sum(len(run) for run in (firsts if firsts is not None else _first_of_ticks(runs, step))) - 1
         taken = new - (median.count - talking)
         if taken * step >= LEAST_OCCUPIED * (span if talking else usual):
             if firsts is None:

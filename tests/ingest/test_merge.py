@@ -91,7 +91,7 @@ def test_rates_beyond_ten_hertz_are_averaged_to_ten():
 def step_us_of(seconds, runs):
     """The step found from times that come in so many runs."""
     times = pl.Series([at(float(s)) for s in seconds], dtype=pl.Datetime("us")).cast(pl.Int64).to_numpy()
-    return usual_step_us(lambda: np.array_split(times, runs))
+    return usual_step_us(np.array_split(times, runs))
 
 
 def test_jitter_repeats_and_bursts_do_not_make_a_log_fast():
