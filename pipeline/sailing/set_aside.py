@@ -10,6 +10,7 @@ import polars as pl
 from pipeline.angles import Floats
 from pipeline.campaign.settings import BARE, UNKNOWN
 from pipeline.sailing.engine import engine_by_the_data, engine_logged, head_to_wind
+from pipeline.sailing.log_against_ground import off_the_ground
 from pipeline.sailing.plausibility import implausible, stopped
 from pipeline.sailing.sail_changes import sail_change_spans
 from pipeline.sailing.stretches import Flags, Ints, runs
@@ -61,6 +62,7 @@ def reasons_of_samples(
     found += _tags(segments, segment)
     found.append(("sail change", _in_spans(track.time_s, sail_change_spans(track, segments, expected))))
     found += _manoeuvres(track, manoeuvres)
+    found.append(("speed log off against the ground", off_the_ground(track)))
     found.append(("stopped", stopped(track)))
     found.append(("head to wind", head_to_wind(track)))
     lasting_holes, hole = _holes(track, session)

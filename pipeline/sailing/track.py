@@ -36,9 +36,11 @@ class Track:
     aws_kn: Floats
     awa_deg: Floats
     hdg_deg: Floats
+    ctw_deg: Floats
     heel_deg: Floats
     rudder_deg: Floats
     sog_kn: Floats
+    cog_deg: Floats
     ground: np.ndarray
 
     def __len__(self) -> int:
@@ -76,15 +78,18 @@ def track_of(samples: pl.DataFrame) -> Track:
         aws_kn=np.hypot(get["ax"], get["ay"]),
         awa_deg=wrap_180(np.degrees(np.arctan2(get["ay"], get["ax"]))),
         hdg_deg=wrap_360(np.degrees(np.arctan2(get["hs"], get["hc"]))),
+        ctw_deg=wrap_360(np.degrees(np.arctan2(get["ws"], get["wc"]))),
         heel_deg=get["heel"],
         rudder_deg=get["rudder"],
         sog_kn=get["sog"],
+        cog_deg=wrap_360(np.degrees(np.arctan2(get["gs"], get["gc"]))),
         ground=get["ground"] > 0.5,
     )
 
 
 def _numbers(samples: pl.DataFrame) -> pl.DataFrame:
-    names = ("bsp_kn", "tws_kn", "twa_deg", "twd_deg", "aws_kn", "awa_deg", "hdg_deg", "heel_deg", "rudder", "sog")
+    names = ("bsp_kn", "tws_kn", "twa_deg", "twd_deg", "aws_kn", "awa_deg", "hdg_deg", "ctw_deg", "heel_deg")
+    names += ("rudder", "sog", "cog")
     have = [pl.col(c).cast(pl.Float64) if c in samples.columns else pl.lit(None, pl.Float64).alias(c) for c in names]
     source = pl.col("speed_source") if "speed_source" in samples.columns else pl.lit(None, pl.String)
     frame = samples.select(
@@ -93,6 +98,7 @@ def _numbers(samples: pl.DataFrame) -> pl.DataFrame:
         ground=(source.eq("ground").fill_null(False)).cast(pl.Float64),
     ).sort("t", maintain_order=True)
     twa, awa, twd, hdg = (pl.col(c).radians() for c in ("twa_deg", "awa_deg", "twd_deg", "hdg_deg"))
+    ctw, cog = pl.col("ctw_deg").radians(), pl.col("cog").radians()
     tws, aws = pl.col("tws_kn"), pl.col("aws_kn")
     frame = frame.select(
         "t",
@@ -105,9 +111,13 @@ def _numbers(samples: pl.DataFrame) -> pl.DataFrame:
         ay=aws * awa.sin(),
         hc=hdg.cos(),
         hs=hdg.sin(),
+        wc=ctw.cos(),
+        ws=ctw.sin(),
         heel="heel_deg",
         rudder="rudder",
         sog="sog",
+        gc=cog.cos(),
+        gs=cog.sin(),
         ground="ground",
         samples=pl.lit(1, pl.Int64),
     )
