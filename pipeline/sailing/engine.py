@@ -53,7 +53,8 @@ def engine_logged(track: Track, settings_log: pl.DataFrame | None) -> Flags:
     out = np.zeros(len(track), dtype=bool)
     if settings_log is None or settings_log.height == 0:
         return out
-    log = settings_log.filter(pl.col("item").str.to_lowercase().str.strip_chars() == "engine").sort("time")
+    log = settings_log.filter(pl.col("item").str.to_lowercase().str.strip_chars() == "engine")
+    log = log.sort("time", maintain_order=True)
     times = (log["time"].cast(pl.Datetime("us")).to_physical() / _US).to_list()
     states = log["value"].cast(pl.String).str.to_lowercase().str.strip_chars().to_list()
     for i, (at_s, state) in enumerate(zip(times, states, strict=True)):

@@ -28,7 +28,8 @@ def states_in_force(start_s: Floats, settings_log: pl.DataFrame | None) -> dict[
     }
     if settings_log is None or settings_log.height == 0:
         return columns
-    log = settings_log.with_columns(item=pl.col("item").str.to_lowercase().str.strip_chars()).sort("time")
+    log = settings_log.sort("time", maintain_order=True)
+    log = log.with_columns(item=pl.col("item").str.to_lowercase().str.strip_chars())
     for (item,), rows in sorted(log.group_by("item", maintain_order=True), key=lambda x: str(x[0][0])):
         if item in SKIPPED:
             continue

@@ -78,7 +78,7 @@ def make_surfaces(sets: tuple[str, ...] = SETS) -> pl.DataFrame:
 def make_best(surfaces: pl.DataFrame) -> pl.DataFrame:
     rows = []
     for (tws, twa), cell in surfaces.group_by(["tws_kn", "twa_deg"], maintain_order=True):
-        ok = cell.filter("supported").sort("bsp_kn", descending=True)
+        ok = cell.filter("supported").sort("bsp_kn", descending=True, maintain_order=True)
         row = dict.fromkeys(TABLES["best_set"].columns)
         row |= {"tws_kn": tws, "twa_deg": twa, "verdict": "unsailed"}
         if ok.height == 1:
