@@ -1,6 +1,9 @@
 """The windows of one piece of the season, in three steps, so that what the whole season settles can come in between.
 
-`examine` needs the piece alone; `possible_windows` the lag of the season; `chosen` its limits.
+`examine` needs the piece alone; `possible_windows` the lag of the season; `chosen` its limits. Steadiness is judged on
+wind, heading and rudder, never on speed: choosing windows by speed chooses the answer. The wind of a window is that of
+its speed: passed through the boat's own first-order lag, so that a rising wind is not paired with the speed of the wind
+before it. Every sample left out has one named reason.
 """
 
 from __future__ import annotations
@@ -111,8 +114,8 @@ def examine(
     sessions: pl.DataFrame,
     boat: Boat,
     *,
-    exclude: pl.DataFrame | None = None,
-    settings_log: pl.DataFrame | None = None,
+    exclude: pl.DataFrame | None,
+    settings_log: pl.DataFrame | None,
 ) -> Examined:
     """Track, reasons and blocks of one piece; `segments` and `sessions` are those that touch it, sorted by start."""
     track = track_of(samples_with_wind)

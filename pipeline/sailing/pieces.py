@@ -39,9 +39,6 @@ class Piece:
         return all_touching([self], spans)[0]
 
 
-NOWHEN = Piece(datetime(1, 1, 1), datetime(1, 1, 1))
-
-
 def all_touching(pieces: Sequence[Piece], spans: pl.DataFrame) -> list[pl.DataFrame]:
     """`touching` of many pieces."""
     lows, highs = (pl.Series(t, dtype=_T).to_numpy() for t in ([p.lo for p in pieces], [p.hi for p in pieces]))

@@ -9,77 +9,19 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
 from pipeline.angles import Floats
-from pipeline.campaign.settings import Boat
 from pipeline.sailing.effective_size import autocorrelation, effective_n
-from pipeline.sailing.piece_windows import chosen, examine, possible_windows
-from pipeline.sailing.pieces import NOWHEN, pieces_of
-from pipeline.sailing.sessions import find_sessions
 from pipeline.sailing.set_aside import KEPT, row_at, seconds
-from pipeline.sailing.speed_lag import SpeedLag, settled_lag
+from pipeline.sailing.speed_lag import SpeedLag
 from pipeline.sailing.states_in_force import states_in_force
 from pipeline.sailing.window_rules import WindowRules, own_limits, window_length_s
 from pipeline.tables import TABLES
 
 STAGE = "windows"
-
-
-@dataclass(frozen=True, slots=True)
-class SteadyWindows:
-    """`windows`: columns of the table and more; `set_aside`: start, end, reason; `flags`: stage, reason, kept, count
-    (samples of the log, and the number of windows); `thresholds`: name, value, unit, why.
-    """
-
-    windows: pl.DataFrame
-    set_aside: pl.DataFrame
-    flags: pl.DataFrame
-    thresholds: pl.DataFrame
-
-
-def steady_windows(
-    samples_with_wind: pl.DataFrame,
-    segments: pl.DataFrame,
-    sessions: pl.DataFrame,
-    boat: Boat,
-    *,
-    exclude: pl.DataFrame | None = None,
-    settings_log: pl.DataFrame | None = None,
-) -> SteadyWindows:
-    """Non-overlapping windows of 30 to 60 s, each inside one segment, one session and one tack.
-
-    Steadiness is judged on wind, heading and rudder, never on speed: choosing windows by speed chooses the answer.
-    Means: TWS and BSP plainly, angles on the circle. The wind of a window is that of its speed: passed through the
-    boat's own first-order lag, so that a rising wind is not paired with the speed of the wind before it. TWA and AWA
-    are signed, starboard positive. Every sample left out has one named reason.
-    """
-    samples = samples_with_wind.sort("time")
-    segments, sessions = segments.sort("start"), sessions.sort("start")
-    logged = list(find_sessions(samples["time"]).select("start", "end").iter_rows())
-    pieces = [
-        examine(
-            piece.rows(samples),
-            piece.touching(segments),
-            piece.touching(sessions),
-            boat,
-            exclude=exclude,
-            settings_log=settings_log,
-        )
-        for piece in pieces_of(logged) or [NOWHEN]
-    ]
-    lag = settled_lag([p.lag for p in pieces], boat.loa_m)
-    possible = [possible_windows(p, lag.lag_s) for p in pieces]
-    steps_s = [p.track.step_s for p in pieces]
-    rules = rules_of(lag, (p.counts for p in possible), steps_s)
-    found = [chosen(p, w, rules) for p, w in zip(pieces, possible, strict=True)]
-    memory = season_memory(zip(steps_s, (f.memory for f in found), strict=True))
-    windows = assemble(pl.concat([f.windows for f in found]), memory, sessions, settings_log)
-    aside = pl.concat([f.set_aside for f in found])
-    return SteadyWindows(windows, aside, season_flags([f.counts for f in found], windows.height), rules.table())
 
 
 def rules_of(lag: SpeedLag, counts: Iterable[Mapping[str, list[int]]], steps_s: Iterable[float]) -> WindowRules:

@@ -16,12 +16,12 @@ from pipeline.decisions.season import Season
 from pipeline.sailing.sessions import find_sessions
 from pipeline.sailing.tagging import set_at, tag_sail_sets
 from pipeline.sailing.wind_of_samples import add_true_wind
-from pipeline.sailing.windows import steady_windows
 from pipeline.surfaces.season import fit_season
 from tests.known_boat.boats import BOATS
 from tests.known_boat.logs import write_campaign
 from tests.known_boat.season import VARIATION_DEG, Options, sail_season
 from tests.known_boat.truth import Truth
+from tests.sailing.steady_windows import steady_windows
 
 
 def fitted_season(seed: int, boat: str, **options: Any) -> tuple[Truth, Season]:

@@ -53,7 +53,6 @@ from pipeline.crossovers.season import DRAWS, SEED, cross
 from pipeline.sailing.sessions import find_sessions
 from pipeline.sailing.tagging import set_at, tag_sail_sets
 from pipeline.sailing.wind_of_samples import add_true_wind
-from pipeline.sailing.windows import steady_windows
 from pipeline.surfaces.calibration_doubt import CalibrationDoubt
 from pipeline.surfaces.season import fit_season
 from tests.calibration.border_bias import border_bias
@@ -62,6 +61,7 @@ from tests.known_boat.logs import write_campaign
 from tests.known_boat.score import score_borders
 from tests.known_boat.season import VARIATION_DEG, Options, sail_season
 from tests.known_boat.truth import Truth
+from tests.sailing.steady_windows import steady_windows
 
 GOALS = {"boat_speed_factor": 0.008, "heading_offset_deg": 0.5, "awa_offset_deg": 0.4, "upwash_deg": 1.0}
 LEAST_MINUTES = 20.0

@@ -65,10 +65,10 @@ def known_season(boat: str, seed: int, **options: object) -> tuple[Truth, Season
     from pipeline.sailing.sessions import find_sessions
     from pipeline.sailing.tagging import set_at, tag_sail_sets
     from pipeline.sailing.wind_of_samples import add_true_wind
-    from pipeline.sailing.windows import steady_windows
     from pipeline.surfaces.season import fit_season
     from tests.known_boat.logs import write_campaign
     from tests.known_boat.season import VARIATION_DEG, Options, sail_season
+    from tests.sailing.steady_windows import steady_windows
 
     chosen = Options(**options)  # type: ignore[arg-type]
     truth, logs = sail_season(seed, boat, chosen)

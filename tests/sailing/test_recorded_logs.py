@@ -14,7 +14,7 @@ from pipeline.ingest.nmea0183 import decode_nmea
 from pipeline.sailing.sessions import find_sessions
 from pipeline.sailing.tagging import tag_sail_sets
 from pipeline.sailing.wind_of_samples import add_true_wind
-from pipeline.sailing.windows import SteadyWindows, steady_windows
+from tests.sailing.steady_windows import SteadyWindows, steady_windows
 
 RECORDED = Path(__file__).parents[1] / "data" / "recorded"
 # no height reduction (both heights the same) and no leeway, as the instruments' own wind has none

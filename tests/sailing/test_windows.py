@@ -7,8 +7,8 @@ import pytest
 
 from pipeline.campaign.settings import Boat
 from pipeline.sailing.wind_of_samples import add_true_wind
-from pipeline.sailing.windows import SteadyWindows, steady_windows
 from pipeline.tables import TABLES
+from tests.sailing.steady_windows import SteadyWindows, steady_windows
 
 LEGS = [(12, 45), (12, -45), (12, -115), (12, 115), (12, 150), (12, -150), (12, -70)]
 Simulate = Callable[..., pl.DataFrame]

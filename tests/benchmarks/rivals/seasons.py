@@ -15,12 +15,12 @@ from pipeline.campaign.settings import Boat, Instruments
 from pipeline.sailing.sessions import find_sessions
 from pipeline.sailing.tagging import set_at, tag_sail_sets
 from pipeline.sailing.wind_of_samples import add_true_wind
-from pipeline.sailing.windows import steady_windows
 from tests.known_boat import window_simulator
 from tests.known_boat.boats import BOATS
 from tests.known_boat.logs import write_campaign
 from tests.known_boat.season import VARIATION_DEG, Options, sail_season
 from tests.known_boat.truth import Truth
+from tests.sailing.steady_windows import steady_windows
 
 SIMULATED = tuple(window_simulator.boats())
 SIMULATED_STEP_MIN = 0.75
