@@ -6,7 +6,6 @@ A run is one transaction on the store; tables and pages are written aside and mo
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,29 +15,20 @@ import polars as pl
 from threadpoolctl import threadpool_limits
 
 from pipeline import output_folder
-from pipeline.campaign.campaign import Campaign, read_campaign
+from pipeline.campaign.campaign import CSV_FILES, Campaign, read_campaign
+from pipeline.digests import digest_of
 from pipeline.ingest.export import export_tables, exported
 from pipeline.ingest.season import ingest_logs
 from pipeline.ingest.store import Store
 from pipeline.problems import Problem, UnusableInput
 from pipeline.shipped import code_digest
+from pipeline.stages import STAGES
 from pipeline.stages.piece_records import BOAT, CODE, LOGS
 
 Progress = Callable[[str], None]
 
-# What people wrote beside the logs and boat.toml; each may change what the fit gives.
-FIT_INPUTS = (
-    "sail_log.csv",
-    "designed.csv",
-    "designed_speeds.csv",
-    "settings_log.csv",
-    "exclude.csv",
-    "races.csv",
-    "conditions.csv",
-)
 # Under [extra] in boat.toml: marks a campaign as invented, on every page.
 INVENTED = "invented"
-STAGES = ("ingest", "windows", "fit", "report")
 TABLES_OF = {"ingest": ("files", "rejected"), "windows": ("segments", "windows", "set_aside", "thresholds", "flags")}
 FIT_TABLES = ("segments", "windows", "surfaces", "best_set", "crossovers", "design_comparison")
 CALIBRATION_TABLES = (
@@ -100,14 +90,16 @@ def run_campaign(
     unchanged: list[str] = []
     words: list[str] = []
     with Store.open(target / output_folder.STORE_NAME) as store, output_folder.aside(target) as finished:
+        files = store.read_table("files")
         if "ingest" in wanted and not campaign.log_files and store.has_samples():
             words.append(why.explained_absence())
         elif "ingest" in wanted:
-            before = _logs_in(store)
+            before = _logs_in(files)
             ingest_logs(store, campaign, say)
-            after = _logs_in(store)
+            files = store.read_table("files")
+            after = _logs_in(files)
             words.append(why.explained_logs(len(after - before), len(after & before), len(before - after)))
-        logs = _ingest_fingerprint(store)
+        logs = _ingest_fingerprint(store, files)
         if logs is None:
             raise UnusableInput(
                 [Problem(str(target), "holds no samples yet: run `peelpoint ingest` on the campaign first")]
@@ -119,8 +111,8 @@ def run_campaign(
         fit_from = {
             LOGS: logs,
             "the windows": store.fingerprint(WINDOWS) or "",
-            **{name: _content(campaign, name) for name in FIT_INPUTS},
-            BOAT: _fingerprint(repr(campaign.boat)),
+            **{name: _content(campaign, name) for name in CSV_FILES},
+            BOAT: digest_of(repr(campaign.boat)),
             CODE: code_digest(),
         }
         if "fit" in wanted:
@@ -136,7 +128,7 @@ def run_campaign(
                 raise UnusableInput(
                     [Problem(str(target), "holds no surfaces yet: run `peelpoint fit` on the campaign first")]
                 )
-            report_key = _fingerprint(*fit_from.values(), "report", "single files" if single_files else "")
+            report_key = digest_of(*fit_from.values(), "report", "single files" if single_files else "")
             is_there = published.get("report") == report_key and (target / "index.html").is_file()
             words.append(why.explained("report", () if is_there else ("what it shows",)))
             if not is_there:
@@ -144,7 +136,7 @@ def run_campaign(
                 _report(store, campaign, finished, single_files)
                 published["report"] = report_key
             (unchanged if is_there else done).append("report")
-        _export(store, target, finished, published, logs, say)
+        _export(store, target, finished, published, digest_of(logs, _names_of(files)), say)
         shown = ("files", "flags", *(FIT_TABLES if wanted & {"fit", "report"} else FIT_TABLES[:2]))
         tables = {name: store.read_table(name) for name in shown if store.has_table(name)}
         store.commit()
@@ -159,11 +151,10 @@ def run_campaign(
 
 
 def _export(store: Store, target: Path, finished: Path, published: dict[str, str], logs: str, say: Progress) -> None:
-    """Write the tables of every stage that changed since the tables in `target` were written."""
-    names = store.read_table("files").select("file", "also_named").sort("file").write_json()
+    """Write the tables of every stage that changed since the tables in `target` were written; `logs` is a digest."""
     keys = {
-        "ingest": _fingerprint(logs, names),
-        "windows": _fingerprint(logs, names, store.fingerprint("windows") or ""),
+        "ingest": logs,
+        "windows": digest_of(logs, store.fingerprint("windows") or ""),
         "fit": store.fingerprint("fit") or "",
     }
     stale = [s for s, key in keys.items() if published.get(f"tables of {s}") != key or not (target / "tables").is_dir()]
@@ -249,24 +240,21 @@ def _report(store: Store, campaign: Campaign, finished: Path, single_files: bool
     )
 
 
-def _ingest_fingerprint(store: Store) -> str | None:
+def _ingest_fingerprint(store: Store, files: pl.DataFrame) -> str | None:
     """Of the logs in the store and how they were read; None while there are none."""
-    if not store.has_table("files"):
-        return None
-    files = store.read_table("files")
     if files.is_empty():
         return None
-    return _fingerprint(*sorted(files["sha256"].to_list()), store.fingerprint("ingest") or "")
+    return digest_of(*sorted(files["sha256"].to_list()), store.fingerprint("ingest") or "")
 
 
-def _logs_in(store: Store) -> set[tuple[str, str]]:
-    return set(store.read_table("files").select("sha256", "settings").iter_rows())
+def _names_of(files: pl.DataFrame) -> str:
+    return files.select("file", "also_named").sort("file").write_json()
+
+
+def _logs_in(files: pl.DataFrame) -> set[tuple[str, str]]:
+    return set(files.select("sha256", "settings").iter_rows())
 
 
 def _content(campaign: Campaign, name: str) -> str:
     path = campaign.folder / name
-    return hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else "absent"
-
-
-def _fingerprint(*parts: str) -> str:
-    return hashlib.sha256("\0".join(parts).encode()).hexdigest()
+    return digest_of(path.read_bytes()) if path.is_file() else "absent"

@@ -8,7 +8,6 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.angles import Floats
 from pipeline.decisions.season import Season
 from pipeline.sailing.manoeuvres import manoeuvres_of
 from pipeline.sailing.set_aside import row_at, seconds
@@ -44,9 +43,3 @@ def as_sailed(season: Season) -> AsSailed:
     for start_s, end_s in zip(seconds(manoeuvres["start"]), seconds(manoeuvres["turn_end"]), strict=True):
         turning[np.searchsorted(track.time_s, start_s) : np.searchsorted(track.time_s, end_s, side="right")] = True
     return AsSailed(track, manoeuvres, set_number, segment, turning)
-
-
-def moments(time_s: Floats) -> pl.Series:
-    """Seconds since 1970 as naive UTC timestamps."""
-    whole = np.round(np.asarray(time_s, dtype=float) * 1e6).astype(np.int64)
-    return pl.Series(whole, dtype=pl.Int64).cast(pl.Datetime("us"))

@@ -14,13 +14,12 @@ from pipeline.angles import Floats
 from pipeline.crossovers.best import CLEAR_PROBABILITY
 from pipeline.crossovers.comparison import designed_wind
 from pipeline.crossovers.designed_chart import areas
-from pipeline.decisions.as_sailed import moments
 from pipeline.decisions.log_times import log_step_s
 from pipeline.decisions.race_loss import RaceLoss, nothing_known, race_loss
 from pipeline.decisions.race_stretches import Pieces, race_names
 from pipeline.decisions.season import Season
 from pipeline.decisions.wrong_names import Doubt, doubt_of
-from pipeline.sailing.set_aside import seconds
+from pipeline.sailing.set_aside import moments, seconds
 from pipeline.tables import TABLES
 
 SEED = 20240605  # any number: the same season gives the same tables

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -64,14 +62,3 @@ def lagged_products(values: Floats, first: Ints, end: Ints, most_steps: int) -> 
 def autocorrelation(products: Floats) -> Floats:
     """Autocorrelation by lag from `lagged_products`, or the sum of several; without any spread none but at lag 0."""
     return products / products[0] if products[0] > 0 else np.concatenate(([1.0], np.zeros(len(products) - 1)))
-
-
-def pooled_autocorrelation(series: Sequence[Floats], most_steps: int) -> Floats:
-    """Autocorrelation at lags 0 to `most_steps` of several series, each about its own mean, pooled by their lengths.
-
-    Missing values are left out pair by pair.
-    """
-    arrays = [np.asarray(values, dtype=float) for values in series]
-    ends = np.cumsum([len(x) for x in arrays], dtype=np.int64)
-    firsts = ends - [len(x) for x in arrays]
-    return autocorrelation(lagged_products(np.concatenate([*arrays, [np.nan]]), firsts, ends, most_steps))

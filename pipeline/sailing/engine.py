@@ -53,8 +53,7 @@ def engine_logged(track: Track, settings_log: pl.DataFrame | None) -> Flags:
     out = np.zeros(len(track), dtype=bool)
     if settings_log is None or settings_log.height == 0:
         return out
-    log = settings_log.filter(pl.col("item").str.to_lowercase().str.strip_chars() == "engine")
-    log = log.sort("time", maintain_order=True)
+    log = engine_rows(settings_log)
     times = (log["time"].cast(pl.Datetime("us")).to_physical() / _US).to_list()
     states = log["value"].cast(pl.String).str.to_lowercase().str.strip_chars().to_list()
     for i, (at_s, state) in enumerate(zip(times, states, strict=True)):
@@ -63,6 +62,12 @@ def engine_logged(track: Track, settings_log: pl.DataFrame | None) -> Flags:
             until = min(until, at_s + LONGEST_LOGGED_S)
             out |= (track.time_s >= at_s) & (track.time_s < until)
     return out
+
+
+def engine_rows(settings_log: pl.DataFrame) -> pl.DataFrame:
+    """What the settings log says of the engine, in order of time."""
+    item = pl.col("item").str.to_lowercase().str.strip_chars()
+    return settings_log.filter(item == "engine").sort("time", maintain_order=True)
 
 
 def _widened(track: Track, found: Flags) -> Flags:

@@ -19,7 +19,7 @@ from pipeline.campaign.settings import UNLOGGED, Boat
 from pipeline.sailing.effective_size import lagged_products
 from pipeline.sailing.expected_speed import expected_speed_kn
 from pipeline.sailing.manoeuvres import manoeuvres_of
-from pipeline.sailing.set_aside import KEPT, SampleReasons, reasons_of_samples
+from pipeline.sailing.set_aside import KEPT, SampleReasons, moments, reasons_of_samples
 from pipeline.sailing.speed_lag import LagEvidence, lag_evidence, lagged
 from pipeline.sailing.steadiness import CircularSums, SteadinessOf, Sums
 from pipeline.sailing.stretches import Ints
@@ -60,8 +60,6 @@ WINDOWS: dict[str, pl.DataType] = {
     "quality": pl.String(),
 }
 SET_ASIDE: dict[str, pl.DataType] = {"start": pl.Datetime("us"), "end": pl.Datetime("us"), "reason": pl.String()}
-
-_US = 1e6
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,9 +189,14 @@ def _blocks(track: Track, reasons: SampleReasons, loa_m: float) -> list[tuple[in
     free = reasons.code < 0
     for state in (free, reasons.session, reasons.segment, track.ground, sides(track, loa_m), track.stretch):
         edge[1:n] |= state[1:] != state[:-1]
-    edge[1:n] |= np.diff(track.time_s) > max(LONGEST_GAP_S, 3.0 * track.step_s)
+    edge[1:n] |= _gaps(track)
     bounds = np.flatnonzero(edge)
     return [(int(a), int(b)) for a, b in pairwise(bounds) if free[a]]
+
+
+def _gaps(track: Track) -> np.ndarray:
+    """Whether the log has a gap after each sample but the last."""
+    return np.diff(track.time_s) > max(LONGEST_GAP_S, 3.0 * track.step_s)
 
 
 def _grid(track: Track, blocks: list[tuple[int, int]], lag_s: float, length_s: float) -> Ints:
@@ -234,8 +237,8 @@ def _describe(piece: Examined, cut: PossibleWindows, lag_s: float) -> pl.DataFra
     start_s = track.time_s[a]
     end_s = track.time_s[b - 1] + track.step_s
     columns: dict[str, Floats | pl.Series] = {
-        "start": _times(start_s),
-        "end": _times(end_s),
+        "start": moments(start_s),
+        "end": moments(end_s),
         "sail_set": _set_names(piece.segments, piece.reasons.segment[a]),
         "tws_kn": Sums(tws_lagged).mean(a, b),
         "twa_deg": np.degrees(np.arctan2(s, c)),
@@ -300,21 +303,17 @@ def _spans(track: Track, code: Ints, names: tuple[str, ...]) -> pl.DataFrame:
     n = len(track)
     if n == 0:
         return pl.DataFrame(schema=SET_ASIDE)
-    change = (np.diff(code) != 0) | (np.diff(track.time_s) > max(LONGEST_GAP_S, 3.0 * track.step_s))
+    change = (np.diff(code) != 0) | _gaps(track)
     first = np.concatenate(([0], np.flatnonzero(change) + 1))
     end = np.concatenate((first[1:], [n]))
     out = code[first] != names.index(KEPT)
     return pl.DataFrame(
         {
-            "start": _times(track.time_s[first[out]]),
-            "end": _times(track.time_s[end[out] - 1] + track.step_s),
+            "start": moments(track.time_s[first[out]]),
+            "end": moments(track.time_s[end[out] - 1] + track.step_s),
             "reason": pl.Series([names[c] for c in code[first[out]]], dtype=pl.String),
         }
     )
-
-
-def _times(time_s: Floats) -> pl.Series:
-    return pl.Series(np.round(time_s * _US).astype(np.int64), dtype=pl.Int64).cast(pl.Datetime("us"))
 
 
 def _set_names(segments: pl.DataFrame, row: Ints) -> pl.Series:

@@ -90,6 +90,12 @@ def seconds(times: pl.Series) -> Floats:
     return (times.cast(pl.Datetime("us")).to_physical() / _US).to_numpy().astype(float)
 
 
+def moments(time_s: Floats) -> pl.Series:
+    """Seconds since 1970 as times (naive, UTC)."""
+    whole = np.round(np.asarray(time_s, dtype=float) * _US).astype(np.int64)
+    return pl.Series(whole, dtype=pl.Int64).cast(pl.Datetime("us"))
+
+
 def _excluded(track: Track, exclude: pl.DataFrame | None) -> list[tuple[str, Flags]]:
     if exclude is None or exclude.height == 0:
         return []

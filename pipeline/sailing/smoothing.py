@@ -6,7 +6,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from pipeline.angles import Floats, wrap_180
-from pipeline.sailing.stretches import Ints
+from pipeline.sailing.stretches import Ints, runs
 
 _AT_ONCE = 1 << 16
 
@@ -20,19 +20,13 @@ def moving_mean(values: Floats, count: int, stretch: Ints) -> Floats:
     known = np.isfinite(values)
     total = np.concatenate(([0.0], np.cumsum(np.where(known, values, 0.0))))
     number = np.concatenate(([0], np.cumsum(known)))
-    first, last = _bounds(stretch)
+    begins, ends = runs(np.ones(n, dtype=bool), stretch)
+    first, last = np.repeat(begins, ends - begins), np.repeat(ends, ends - begins)
     a = np.maximum(np.arange(n) - half, first)
     b = np.minimum(np.arange(n) + half + 1, last)
     seen = number[b] - number[a]
     mean = (total[b] - total[a]) / np.maximum(seen, 1)
     return np.where(2 * seen >= b - a, mean, np.nan)
-
-
-def _bounds(stretch: Ints) -> tuple[Ints, Ints]:
-    """For each sample the first and one-past-last index of its stretch."""
-    begins = np.concatenate(([0], np.flatnonzero(stretch[1:] != stretch[:-1]) + 1))
-    ends = np.concatenate((begins[1:], [len(stretch)]))
-    return np.repeat(begins, ends - begins), np.repeat(ends, ends - begins)
 
 
 def moving_angle(angle_deg: Floats, count: int, stretch: Ints) -> Floats:

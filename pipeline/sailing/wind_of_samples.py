@@ -181,7 +181,7 @@ def _note_missing(
             notes.append((reason, kept, int(which.sum())))
 
 
-def season_flags(parts: Iterable[Iterable[tuple[str, bool, int]]]) -> pl.DataFrame:
+def wind_flags(parts: Iterable[Iterable[tuple[str, bool, int]]]) -> pl.DataFrame:
     """Flags of a season from the (reason, kept, count) of its parts."""
     total: Counter[tuple[str, bool]] = Counter()
     for part in parts:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import pairwise
 
 import polars as pl
 
+from pipeline.digests import digest_of
 from pipeline.ingest.store import Store
 from pipeline.sailing.pieces import MARGIN, PIECE_GAP, joined
 from pipeline.sailing.sessions import SESSION_GAP, find_sessions
@@ -66,7 +65,7 @@ def sessions_of(store: Store, runs: list[Run]) -> pl.DataFrame:
         if not _shared(here):
             spans += joined([(r.start, r.end) for r in here], SESSION_GAP)
             continue
-        logs = _digest(f"{r.log} {r.start} {r.end}" for r in here)
+        logs = digest_of(*sorted(f"{r.log} {r.start} {r.end}" for r in here))
         if logs not in kept:
             times = store.read_samples(lo - MARGIN, hi + MARGIN)["time"]
             kept[logs] = list(find_sessions(times).select("start", "end").iter_rows())
@@ -84,7 +83,3 @@ _SHARED = {"logs": pl.String(), "start": pl.Datetime("us"), "stop": pl.Datetime(
 def _shared(runs: list[Run]) -> bool:
     """Whether a log begins before, or soon after, the end of another; runs in order of time."""
     return any(b.log != a.log and b.start - a.end < NEAR for a, b in pairwise(runs))
-
-
-def _digest(parts: Iterable[str]) -> str:
-    return hashlib.sha256("\0".join(sorted(parts)).encode()).hexdigest()

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
 from datetime import datetime, timedelta
 
@@ -13,12 +12,14 @@ import polars as pl
 
 from pipeline.angles import Floats
 from pipeline.campaign.campaign import Campaign
+from pipeline.digests import digest_of
 from pipeline.ingest.store import Store
 from pipeline.sailing.corrections_in_force import in_force_during
-from pipeline.sailing.engine import LONGEST_LOGGED_S
+from pipeline.sailing.engine import LONGEST_LOGGED_S, engine_rows
 from pipeline.sailing.pieces import Piece
 from pipeline.sailing.sensor_sign import Votes
 from pipeline.sailing.speed_lag import LagEvidence
+from pipeline.sailing.window_rules import WindowRules
 from pipeline.shipped import code_digest
 from pipeline.stages.log_runs import NEAR, Run
 
@@ -26,19 +27,6 @@ LOGS, SAIL_LOG, CALIBRATION, BOAT = "the logs", "the sail log", "the calibration
 EXCLUDED, ENGINE, CODE = "exclude.csv", "the engine's times", "the code"
 SEASON = "what the whole season says"
 NEW = "not there before"
-
-
-@dataclass(frozen=True, slots=True)
-class SeasonSays:
-    """What pieces take from the season: channels of contrary sign, the lag, and the limits of steadiness."""
-
-    contrary: tuple[str, ...] = ()
-    lag_s: float = 0.0
-    limits: tuple[tuple[str, float | None], ...] = ()
-
-    def digest(self) -> str:
-        """Equal only where a piece is made in the same way."""
-        return digest_of(repr(self))
 
 
 @dataclass(slots=True)
@@ -65,9 +53,14 @@ class Record:
         return np.array(self.memory)
 
 
-def digest_of(*parts: str) -> str:
-    """Short hash of texts."""
-    return hashlib.sha256("\0".join(parts).encode()).hexdigest()[:24]
+def season_digest(contrary: tuple[str, ...], rules: WindowRules) -> str:
+    """Hash of what pieces take from the season: channels of contrary sign, the lag, and the limits of steadiness."""
+    return digest_of(repr((contrary, rules.lag.lag_s, rules.limits)))
+
+
+def changed(old: Mapping[str, str], new: Mapping[str, str]) -> tuple[str, ...]:
+    """Names of what something is made from that are not as they were."""
+    return tuple(name for name, value in new.items() if old.get(name) != value)
 
 
 def read_records(store: Store) -> dict[datetime, Record]:
@@ -99,11 +92,8 @@ class Dependencies:
         """`runs` of all logs in order of time."""
         self.runs, self.boat = runs, campaign.boat
         self.excluded = _rows(campaign.exclude, "start", "finish", "reason")
-        self.engine = [
-            (time, value)
-            for time, item, value in _rows(campaign.settings_log, "time", "item", "value")
-            if str(item).lower().strip() == "engine"
-        ]
+        log = campaign.settings_log
+        self.engine = _rows(None if log is None else engine_rows(log), "time", "value")
         instruments = campaign.boat.instruments
         self.fixed = repr(
             (

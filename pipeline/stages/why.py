@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 
 from pipeline.ingest.store import Store
 from pipeline.reporting.numbers import plural
 from pipeline.sailing.pieces import Piece
-from pipeline.stages.piece_records import NEW
+from pipeline.stages.piece_records import NEW, changed
 from pipeline.stages.windows import Redone
 
 NAMED_PIECES = 6
@@ -24,7 +24,7 @@ def what_changed(store: Store, stage: str, made_from: Mapping[str, str]) -> tupl
         old = json.loads(kept)
     except ValueError:
         old = {}
-    return tuple(name for name, value in made_from.items() if old.get(name) != value)
+    return changed(old, made_from)
 
 
 def note_made_from(store: Store, stage: str, made_from: Mapping[str, str]) -> None:
@@ -32,12 +32,11 @@ def note_made_from(store: Store, stage: str, made_from: Mapping[str, str]) -> No
     store.set_fingerprint(stage, json.dumps(made_from))
 
 
-def explained(stage: str, changed: Iterable[str]) -> str:
-    """One line on a stage that is done or left as a whole."""
-    changed = tuple(changed)
-    if not changed:
+def explained(stage: str, new: tuple[str, ...]) -> str:
+    """One line on a stage that is done because of what is new, or left as a whole."""
+    if not new:
         return f"{stage:8} kept: nothing that it depends on changed"
-    return f"{stage:8} done: {_because(changed)}"
+    return f"{stage:8} done: {_because(new)}"
 
 
 def explained_logs(read: int, known: int, gone: int) -> str:
@@ -74,5 +73,5 @@ def explained_windows(redone: Redone) -> list[str]:
     return lines
 
 
-def _because(changed: tuple[str, ...]) -> str:
-    return NEW if changed == (NEW,) else f"{', '.join(changed)} changed"
+def _because(new: tuple[str, ...]) -> str:
+    return NEW if new == (NEW,) else f"{', '.join(new)} changed"

@@ -1,8 +1,8 @@
 """From samples to steady windows, piece by piece: only pieces that something changed for are computed again.
 
-What a piece takes from the season (`SeasonSays`) is settled from evidence that adds up over the pieces, so the tables
-are the same however the season came about. A piece computed with what the season said before its end is checked
-against what it says at last, and computed again where that differs.
+What a piece takes from the season (`season_digest`) is settled from evidence that adds up over the pieces, so the
+tables are the same however the season came about. A piece computed with what the season said before its end is
+checked against what it says at last, and computed again where that differs.
 """
 
 from __future__ import annotations
@@ -11,17 +11,16 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
-import numpy as np
 import polars as pl
 
 from pipeline.campaign.campaign import Campaign
+from pipeline.digests import digest_of
 from pipeline.ingest.store import Store
 from pipeline.sailing.piece_windows import SET_ASIDE, WINDOWS, Examined, chosen, examine, possible_windows
 from pipeline.sailing.pieces import Piece, all_touching, pieces_of
 from pipeline.sailing.speed_lag import SpeedLag, settled_lag
 from pipeline.sailing.tagging import set_at, tag_sail_sets
-from pipeline.sailing.wind_of_samples import add_true_wind, contrary_signs, votes_on_signs
-from pipeline.sailing.wind_of_samples import season_flags as wind_flags
+from pipeline.sailing.wind_of_samples import add_true_wind, contrary_signs, votes_on_signs, wind_flags
 from pipeline.sailing.window_rules import WindowRules
 from pipeline.sailing.windows import assemble, rules_of, season_flags, season_memory
 from pipeline.stages.log_runs import Run, runs_of_logs, sessions_of
@@ -31,9 +30,9 @@ from pipeline.stages.piece_records import (
     SEASON,
     Dependencies,
     Record,
-    SeasonSays,
-    digest_of,
+    changed,
     read_records,
+    season_digest,
     write_records,
 )
 
@@ -117,7 +116,7 @@ class _Update:
         todo = [p for p, _ in stale]
         for _ in range(MOST_ROUNDS):
             self._compute(todo)
-            says = self._season_says()[0].digest()
+            says = season_digest(*self._season_says())
             todo = [r.piece for r in self.records.values() if r.season != says]
             if not todo:
                 break
@@ -125,8 +124,8 @@ class _Update:
             before.update({p: (SEASON,) for p in todo if p not in before})
         else:
             raise AssertionError("the season's rules did not settle")
-        changed = self._finish(bool(before) or gone > 0)
-        return Redone(tuple(sorted(before.items(), key=lambda x: x[0].lo)), len(pieces), gone, changed)
+        anew = self._finish(bool(before) or gone > 0)
+        return Redone(tuple(sorted(before.items(), key=lambda x: x[0].lo)), len(pieces), gone, anew)
 
     def _compare(self, pieces: list[Piece], kept: Mapping[datetime, Record]) -> list[tuple[Piece, tuple[str, ...]]]:
         """Sets up the records of `pieces`; returns those to be computed, each with what changed for it."""
@@ -139,7 +138,7 @@ class _Update:
             if old is None or old.piece != piece:
                 stale.append((piece, (NEW,) if old is None else (LOGS,)))
             elif old.made_from != made_from:
-                stale.append((piece, tuple(k for k, v in made_from.items() if old.made_from.get(k) != v)))
+                stale.append((piece, changed(old.made_from, made_from)))
             else:
                 self.records[piece.lo] = old
                 continue
@@ -185,20 +184,20 @@ class _Update:
         for (record, examined, contrary), windows in zip(waiting, possible, strict=True):
             made = chosen(examined, windows, rules)
             record.counts, record.memory = made.counts, made.memory.tolist()
-            record.season = SeasonSays(contrary, lag.lag_s, _limits(rules)).digest()
+            record.season = season_digest(contrary, rules)
             self.found[record.piece.lo] = made.windows, made.set_aside
 
     def _lag(self) -> SpeedLag:
         return settled_lag([r.lag for r in self.records.values()], self.campaign.boat.loa_m)
 
-    def _season_says(self) -> tuple[SeasonSays, WindowRules]:
-        """What the season says by the evidence that there is."""
+    def _season_says(self) -> tuple[tuple[str, ...], WindowRules]:
+        """Channels of contrary sign, and the rules for windows, by the evidence that there is."""
         records = self.records.values()
         lag = self._lag()
         with_counts = [r for r in records if r.rungs]
         rules = rules_of(lag, [r.rungs for r in with_counts], [r.step_s for r in with_counts] or [1.0])
         contrary = contrary_signs([r.votes for r in records if r.votes])
-        return SeasonSays(contrary, lag.lag_s, _limits(rules)), rules
+        return contrary, rules
 
     def _read(self, pieces: list[Piece]) -> Iterator[tuple[Piece, pl.DataFrame]]:
         """Samples of each piece, those of neighbours read together."""
@@ -283,7 +282,3 @@ class _Update:
 
 def _bounds(records: list[Record]) -> tuple[list[datetime], list[datetime]]:
     return [r.piece.lo for r in records], [r.piece.hi for r in records]
-
-
-def _limits(rules: WindowRules) -> tuple[tuple[str, float | None], ...]:
-    return tuple((name, None if np.isnan(value) else value) for name, value in rules.limits.items())

@@ -12,7 +12,8 @@ import statsmodels.api as sm
 from scipy.signal import lfilter
 from statsmodels.tsa.stattools import acf
 
-from pipeline.sailing.effective_size import effective_n, pooled_autocorrelation
+from pipeline.sailing.effective_size import effective_n
+from tests.sailing.pooled import pooled_autocorrelation
 
 N, RHO = 20000, 0.8
 THEORY = 1.0 / ((1.0 - RHO) * np.sqrt(N))

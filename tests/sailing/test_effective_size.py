@@ -7,8 +7,8 @@ from pipeline.sailing.effective_size import (
     ar1_effective_n,
     effective_n,
     integrated_steps,
-    pooled_autocorrelation,
 )
+from tests.sailing.pooled import pooled_autocorrelation
 
 
 def test_ar1_formula() -> None:
