@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from pipeline import __version__
 from pipeline.problems import Problem, UnusableInput, WrongUsage
+from pipeline.stages import STAGES
 
 if TYPE_CHECKING:
     from pipeline.chain import RunSummary
@@ -108,9 +109,7 @@ def build_parser() -> argparse.ArgumentParser:
         "be new and outside the campaign folder",
     )
     run.add_argument("--explain", action="store_true", help="print what was done again, and why")
-    run.add_argument(
-        "--to", choices=("ingest", "windows", "fit", "report"), default="report", help="stop after this stage"
-    )
+    _to_option(run)
     fleet = add(
         "fleet",
         _fleet,
@@ -126,9 +125,7 @@ def build_parser() -> argparse.ArgumentParser:
     fleet.add_argument("--work", type=Path, metavar="FOLDER", help="for the campaigns' stores and reports; default OUT")
     fleet.add_argument("--workers", type=int, metavar="N", help="local processes; default one a core")
     fleet.add_argument("--scheduler", metavar="ADDRESS", help="of a Dask cluster, such as tcp://10.0.0.5:8786")
-    fleet.add_argument(
-        "--to", choices=("ingest", "windows", "fit", "report"), default="report", help="stop after this stage"
-    )
+    _to_option(fleet)
     check = add(
         "check",
         _check,
@@ -178,6 +175,14 @@ def _out_option(sub: argparse.ArgumentParser) -> None:
     )
 
 
+def _to_option(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("--to", choices=STAGES, default=STAGES[-1], help="stop after this stage")
+
+
+def _stages(arguments: argparse.Namespace) -> tuple[str, ...]:
+    return STAGES[: STAGES.index(arguments.to) + 1]
+
+
 def _single_option(sub: argparse.ArgumentParser) -> None:
     sub.add_argument(
         "--single-files",
@@ -187,10 +192,10 @@ def _single_option(sub: argparse.ArgumentParser) -> None:
 
 
 def _run(arguments: argparse.Namespace) -> int:
-    from pipeline.chain import STAGES, run_campaign
+    from pipeline.chain import run_campaign
     from pipeline.suggested_log import refuse_bad_place, write_suggestion
 
-    stages = STAGES[: STAGES.index(arguments.to) + 1]
+    stages = _stages(arguments)
     suggested: Path | None = arguments.suggested_log
     if suggested is not None:
         if "fit" not in stages:
@@ -213,7 +218,6 @@ def _run(arguments: argparse.Namespace) -> int:
 
 
 def _fleet(arguments: argparse.Namespace) -> int:
-    from pipeline.chain import STAGES
     from pipeline.fleet.fleet import TABLES, run_fleet
 
     if arguments.workers is not None and arguments.workers < 1:
@@ -224,7 +228,7 @@ def _fleet(arguments: argparse.Namespace) -> int:
         scheduler=arguments.scheduler,
         workers=arguments.workers,
         work=arguments.work,
-        stages=STAGES[: STAGES.index(arguments.to) + 1],
+        stages=_stages(arguments),
         progress=_Progress(),
     )
     failed = [boat for boat in done if boat.problems]

@@ -31,14 +31,18 @@ def default_out(boat_name: str) -> Path:
     return Path.cwd() / "reports" / safe_name(boat_name)
 
 
+def lies_in(place: Path, folder: Path) -> bool:
+    """Whether a place is the folder or below it, wherever links lead."""
+    return place.resolve().is_relative_to(folder.resolve())
+
+
 def claim(out: Path, campaign: Path) -> None:
     """Make `out` ours, or refuse it.
 
     Raises `WrongUsage` where it is a file, holds things that are not peelpoint's own, or lies within the campaign,
     which is never written to.
     """
-    real_out, real_campaign = out.resolve(), campaign.resolve()
-    if real_out == real_campaign or real_campaign in real_out.parents:
+    if lies_in(out, campaign):
         raise WrongUsage(
             f"{out} lies inside the campaign folder {campaign}, which is never written to: "
             "give another folder with --out"

@@ -13,15 +13,14 @@ from pipeline.problems import WrongUsage
 
 def refuse_bad_place(file: Path, folder: Path) -> None:
     """Raise `WrongUsage` where `file` exists, lies within the campaign `folder`, or has no folder to lie in."""
-    real, campaign = file.resolve(), folder.resolve()
-    if real == campaign or campaign in real.parents:
+    if output_folder.lies_in(file, folder):
         raise WrongUsage(
             f"{file} lies inside the campaign folder {folder}, which is never written to: "
             "give another place with --suggested-log, read it, and copy what you accept"
         )
     if file.is_symlink() or file.exists():
         raise WrongUsage(f"{file} exists and is left as it is: give a new file with --suggested-log")
-    if not real.parent.is_dir():
+    if not file.resolve().parent.is_dir():
         raise WrongUsage(f"there is no folder {file.parent} for {file.name}: make it, or give another --suggested-log")
 
 

@@ -21,6 +21,11 @@ def is_address(place: str) -> bool:
     return "://" in place
 
 
+def escaped(path: Path) -> str:
+    """A path as SQL text holds it."""
+    return str(path).replace("'", "''")
+
+
 def publish(tables: Path, place: str, partition: str) -> None:
     """Copy a campaign's Parquet tables into the data set, each replacing the one before in one step."""
     files, root = fs.FileSystem.from_uri(place) if is_address(place) else (fs.LocalFileSystem(), str(Path(place)))
@@ -44,7 +49,7 @@ def connect(place: str | Path) -> duckdb.DuckDBPyConnection:
     """
     connection = duckdb.connect(config=NO_EXTENSIONS)
     for table in sorted(p for p in Path(place).iterdir() if p.is_dir()):
-        pattern = str(table / "*" / "*" / "*.parquet").replace("'", "''")
+        pattern = escaped(table / "*" / "*" / "*.parquet")
         connection.execute(
             f"CREATE VIEW {quoted(table.name)} AS SELECT * FROM read_parquet('{pattern}', hive_partitioning = true, "
             "hive_types_autocast = false, union_by_name = true)"

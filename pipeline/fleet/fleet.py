@@ -7,14 +7,14 @@ from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 from pipeline.campaign.campaign import read_campaign
-from pipeline.chain import STAGES
 from pipeline.fleet.campaigns import FleetCampaign, find_campaigns
 from pipeline.fleet.dataset import is_address
 from pipeline.fleet.parts import logs_to_read
 from pipeline.fleet.work import BoatDone, BoatJob, read_log, run_boat
 from pipeline.fleet.workers import Task, TaskFailed, on_cluster, on_processes
-from pipeline.output_folder import STORE_NAME
+from pipeline.output_folder import STORE_NAME, lies_in
 from pipeline.problems import UnusableInput, WrongUsage
+from pipeline.stages import STAGES
 
 TABLES = "tables"
 
@@ -42,7 +42,7 @@ def run_fleet(
     tables = f"{out.rstrip('/')}/{TABLES}" if is_address(out) else str(Path(out).resolve() / TABLES)
     campaigns = find_campaigns(places)
     for campaign in campaigns:
-        if campaign.folder in (folder, *folder.parents):
+        if lies_in(folder, campaign.folder):
             raise WrongUsage(f"{folder} lies inside the campaign {campaign.folder}, which is never written to")
     jobs = [BoatJob(c, folder, tables, stages) for c in campaigns if not c.problems]
     tasks = [task for job in jobs for task in _tasks(job)]

@@ -6,14 +6,14 @@ log without wind, or without a date) leaves no part: the campaign then reads it,
 
 from __future__ import annotations
 
-import hashlib
-import os
 import shutil
 import tempfile
 from dataclasses import replace
 from pathlib import Path
 
 from pipeline.campaign.campaign import Campaign, read_campaign
+from pipeline.digests import digest_of
+from pipeline.fleet.dataset import escaped
 from pipeline.ingest.season import ingest_logs
 from pipeline.ingest.store import Store, quoted
 from pipeline.problems import UnusableInput
@@ -24,7 +24,7 @@ NOT_OF_LOGS = frozenset({"meta", "fingerprints", "flags"})
 
 def part_place(parts: Path, log: Path) -> Path:
     """Where the part of a log belongs."""
-    return parts / hashlib.sha256(str(log).encode()).hexdigest()[:24]
+    return parts / digest_of(str(log))
 
 
 def logs_to_read(campaign: Campaign, store_path: Path) -> list[Path]:
@@ -51,7 +51,7 @@ def read_part(folder: Path, log: Path, parts: Path) -> None:
                 ingest_logs(store, replace(read_campaign(folder), log_files=(log,)))
                 written = Path(tempfile.mkdtemp(prefix=f".{place.name}-", dir=parts))
                 for table in set(store.table_names()) - NOT_OF_LOGS:
-                    store.connection.execute(f"COPY {quoted(table)} TO '{_escaped(written / table)}.parquet'")
+                    store.connection.execute(f"COPY {quoted(table)} TO '{escaped(written / table)}.parquet'")
         except UnusableInput:
             return
     shutil.rmtree(place, ignore_errors=True)
@@ -86,8 +86,4 @@ def _add(store: Store, table: str, rows: str) -> None:
 
 def _rows(path: Path) -> str:
     # The folders' names would else be taken for columns.
-    return f"read_parquet('{_escaped(path)}', hive_partitioning = false)"
-
-
-def _escaped(path: Path) -> str:
-    return os.fspath(path).replace("'", "''")
+    return f"read_parquet('{escaped(path)}', hive_partitioning = false)"

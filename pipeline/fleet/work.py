@@ -36,11 +36,10 @@ class BoatJob:
 
 @dataclass(frozen=True, slots=True)
 class BoatDone:
-    """What became of a campaign: its stages done and left, or the problems that kept it from being run."""
+    """What became of a campaign: its stages done, or the problems that kept it from being run."""
 
     campaign: FleetCampaign
     done: tuple[str, ...] = ()
-    unchanged: tuple[str, ...] = ()
     problems: tuple[str, ...] = ()
 
 
@@ -69,4 +68,4 @@ def run_boat(job: BoatJob) -> BoatDone:
             return BoatDone(job.campaign, problems=(str(error),))
         publish(job.out / "tables", job.tables, job.campaign.partition)
         shutil.rmtree(job.parts, ignore_errors=True)
-    return BoatDone(job.campaign, run.done, run.unchanged)
+    return BoatDone(job.campaign, run.done)

@@ -70,7 +70,7 @@ def test_local_processes_and_the_data_set(
         assert [n for *_, n in counts] == [one_by_one[f"boat={b}/season={s}"]["windows"].height for b, s, _ in counts]
         assert asked.sql("SELECT count(*) FROM files WHERE boat = 'maxi'").fetchall() == [(2,)]
     again = run_fleet([fleet], str(tmp_path / "out"), workers=1, stages=STAGES)
-    assert [d.unchanged for d in again] == [("windows",)] * 3
+    assert [(d.done, d.problems) for d in again] == [((), ())] * 3
 
 
 def test_a_log_under_two_names_counts_once(
