@@ -1,4 +1,4 @@
-"""How many threads a process may use: as many as there are cores, or one where the cores are shared out by process."""
+"""How many threads or processes the work may take: as many as there are cores, or one where these are shared out."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ ENVIRONMENT = {"POLARS_MAX_THREADS": "1", "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_
 
 
 def allowed() -> int:
-    """Threads that a pool of this process may have."""
+    """Threads, or processes at work at a time, that this process may have."""
     return 1 if _single else os.cpu_count() or 1
 
 

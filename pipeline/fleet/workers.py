@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import multiprocessing
-import os
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, Future, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from typing import Any
 
 from pipeline.problems import WrongUsage
-from pipeline.threads import ENVIRONMENT
+from pipeline.processes import fresh_processes
 
 # A worker that dies takes its work with it; work that is there at so many deaths is taken for their cause.
 MOST_TRIES = 4
@@ -41,7 +39,7 @@ def on_processes(tasks: Sequence[Task], workers: int) -> Iterator[Outcome]:
     tries: Counter[str] = Counter()
     done: set[str] = set()
     running: dict[Future[Any], Task] = {}
-    pool = _processes(workers)
+    pool = fresh_processes(workers)
     try:
         while waiting or running:
             ready = [t for t in waiting.values() if t.after <= done][: workers - len(running)]
@@ -66,18 +64,9 @@ def on_processes(tasks: Sequence[Task], workers: int) -> Iterator[Outcome]:
                 pool.shutdown(wait=True)
                 waiting |= {task.key: task for task in running.values()}
                 running = {}
-                pool = _processes(workers)
+                pool = fresh_processes(workers)
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
-
-
-def _processes(workers: int) -> ProcessPoolExecutor:
-    # Fresh processes, not forks: a fork would inherit the locks of this one's threads.
-    return ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn"), initializer=_begin)
-
-
-def _begin() -> None:
-    os.environ.update(ENVIRONMENT)
 
 
 def on_cluster(tasks: Sequence[Task], scheduler: str) -> Iterator[Outcome]:

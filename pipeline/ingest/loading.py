@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
+from types import TracebackType
+from typing import Self
 
 import polars as pl
 
+from pipeline import threads
 from pipeline.ingest.store import MEMORY_LIMIT, Store
 
 # Rows at a time; DuckDB packs so many together (its row groups), and few small loads cost more than one large one.
@@ -38,16 +42,23 @@ class Span:
 
 
 class Loading:
-    """Rows on their way into the store. `rows` holds the logs' own rows of `files`, by their id."""
+    """Rows on their way into the store. `rows` holds the logs' own rows of `files`, by their id.
+
+    Use as a context. Samples go in beside other work; nothing else may be asked of the store meanwhile: see `wait`.
+    """
 
     def __init__(self, store: Store) -> None:
         """Nothing is on its way yet."""
         store.execute(f"SET memory_limit = '{MEMORY_WHILE_LOADING}'")
+        store.execute("SET threads = 1")  # more would only wait for each other, and for what is loaded
         self.store = store
         self.rows: dict[str, dict[str, object]] = {}
         self._samples: list[pl.DataFrame] = []
+        self._columns: dict[str, None] = {}
         self._height = 0
         self._others: dict[str, list[pl.DataFrame]] = {"rejected": [], "file_flags": []}
+        self._beside = ThreadPoolExecutor(1)
+        self._going_in: Future[None] | None = None
 
     def samples(self, file_id: str, batches: Iterable[pl.DataFrame]) -> Span:
         """Take the samples of one log, which come in order of time, one a tick.
@@ -64,7 +75,7 @@ class Loading:
             span.first = span.first or batch["time"][0]
             span.last = batch["time"][-1]
             span.rows += batch.height
-            self.store.widen_samples(batch.columns)
+            self._columns |= dict.fromkeys(batch.columns)
             # A column without a value is missing by itself, and need not be carried over.
             full = [name for name in batch.columns if batch[name].null_count() < batch.height]
             self._samples.append(_tagged(batch[full], file_id))
@@ -72,6 +83,14 @@ class Loading:
             if self._height >= ROWS_AT_ONCE:
                 self._load_samples(self._height // ROWS_AT_ONCE * ROWS_AT_ONCE)
         return span
+
+    def __enter__(self) -> Self:
+        """The loading itself."""
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        """Let go of the store, whatever became of the rows."""
+        self._beside.shutdown(wait=True)
 
     def add(self, file_id: str, *, rejected: pl.DataFrame, flags: pl.DataFrame, row: dict[str, object]) -> None:
         """Take what else is to be kept of one log."""
@@ -82,12 +101,21 @@ class Loading:
             self._flush_others()
 
     def _load_samples(self, count: int) -> None:
-        """Put the first `count` rows into the store."""
+        """Put the first `count` rows into the store, once the rows before them are in it."""
         whole = pl.concat(self._samples, how="diagonal")
-        self.store.append("samples", whole.head(count))
         self._samples, self._height = [whole.slice(count)], self._height - count
+        self.wait()
+        self.store.widen_samples(list(self._columns))
+        self._going_in = self._beside.submit(self.store.append, "samples", whole.head(count))
+
+    def wait(self) -> None:
+        """Wait until no rows are on their way into the store any more. Raises what went wrong with them."""
+        going_in, self._going_in = self._going_in, None
+        if going_in is not None:
+            going_in.result()
 
     def _flush_others(self) -> None:
+        self.wait()
         for table, frames in self._others.items():
             if frames:
                 self.store.append(table, pl.concat(frames))
@@ -104,6 +132,7 @@ class Loading:
         """Put the rest into the store, the logs' own rows with it."""
         self.flush()
         self.store.execute(f"SET memory_limit = '{MEMORY_LIMIT}'")
+        self.store.execute(f"SET threads = {threads.allowed()}")
         if self.rows:
             rows = list(self.rows.values())
             self.store.append("files", pl.DataFrame(rows, schema_overrides=FILE_TYPES, infer_schema_length=None))

@@ -8,7 +8,6 @@ windows before carried over.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -16,10 +15,10 @@ import numpy as np
 import polars as pl
 
 from pipeline.channels import BY_NAME, CHANNELS, GROUPS, in_order_of_groups
-from pipeline.ingest.carry import FRESH, Carried, Seen, empty_samples, samples
+from pipeline.ingest.carry import FRESH, Carried, empty_samples, samples
 from pipeline.ingest.readings import Chunk, Chunks, DecodedLog, Ints, Track, chunks_of, joined
 from pipeline.ingest.sources import Chosen, SourceCount, choose, talkers_by_group
-from pipeline.ingest.spool import Spool, in_order
+from pipeline.ingest.spool import Spool
 from pipeline.ingest.ticks import Ticked, on_clock, tick_of, usual_step_us
 
 # A row of the clock needs a fresh value of one of these; where a log has none of them, any value makes a row.
@@ -43,14 +42,14 @@ class MergedLog:
     """
 
     def __init__(
-        self, rate_hz: float | None, flags: pl.DataFrame, batches: Callable[[Executor | None], Iterator[pl.DataFrame]]
+        self, rate_hz: float | None, flags: pl.DataFrame, batches: Callable[[], Iterator[pl.DataFrame]]
     ) -> None:
         """Use `merge_log`."""
         self.rate_hz, self.flags, self._batches = rate_hz, flags, batches
 
-    def batches(self, pool: Executor | None = None) -> Iterator[pl.DataFrame]:
-        """The samples in order of time, some at a time; `pool` works on several at once."""
-        return self._batches(pool)
+    def batches(self) -> Iterator[pl.DataFrame]:
+        """The samples in order of time, some at a time."""
+        return self._batches()
 
     @cached_property
     def samples(self) -> pl.DataFrame:
@@ -58,7 +57,7 @@ class MergedLog:
         return pl.concat(batches) if (batches := list(self.batches())) else empty_samples()
 
 
-def merge_log(log: DecodedLog, *, talkers: Mapping[str, str], pool: Executor | None = None) -> MergedLog:
+def merge_log(log: DecodedLog, *, talkers: Mapping[str, str]) -> MergedLog:
     """`log` on its own clock, at its own rate up to 10 Hz.
 
     One source is believed for each group of channels (see `sources.choose`); values outside a channel's limits are set
@@ -69,7 +68,7 @@ def merge_log(log: DecodedLog, *, talkers: Mapping[str, str], pool: Executor | N
     chunks = chunks_of(log.readings)
     flags: Flags = []
     sane = _Sane(chunks, _names(chunks.sizes, flags))
-    counted = sane.survey(flags, pool)
+    counted = sane.survey(flags)
     wanted = talkers_by_group(talkers)
     believed: dict[str, tuple[str, ...]] = {}
     for group in in_order_of_groups(counted):
@@ -79,7 +78,7 @@ def merge_log(log: DecodedLog, *, talkers: Mapping[str, str], pool: Executor | N
     flags += [(reason, True, n) for reason, n in log.counts.items()]
     step_us = _clock_step(sane, believed, counted)
     rate = None if step_us is None else 1e6 / step_us
-    return MergedLog(rate, flags_frame(flags), lambda pool: _batches(sane, believed, step_us, pool))
+    return MergedLog(rate, flags_frame(flags), lambda: _batches(sane, believed, step_us))
 
 
 def flags_frame(flags: Iterable[tuple[str, bool, int]]) -> pl.DataFrame:
@@ -119,10 +118,15 @@ class _Sane:
     def __init__(self, chunks: Chunks, names: Mapping[str, str]) -> None:
         self._chunks, self._names = chunks, names
         self._kept: list[Chunk] = []
+        self._last: dict[int, Chunk] = {}
         self.spans, self.folder = chunks.spans, chunks.folder
 
     def __getitem__(self, i: int) -> Chunk:
-        return self._kept[i] if self._kept else self._made(i, [])
+        if self._kept:
+            return self._kept[i]
+        if i not in self._last:  # windows of time overlap with a chunk or two, and with the same again
+            self._last = dict(list(self._last.items())[-1:]) | {i: self._made(i, [])}
+        return self._last[i]
 
     def _made(self, i: int, flags: Flags) -> Chunk:
         kept: dict[str, list[Track]] = {}
@@ -137,12 +141,12 @@ class _Sane:
                     kept.setdefault(name, []).append(fine)
         return kept
 
-    def survey(self, flags: Flags, pool: Executor | None) -> dict[str, dict[str, SourceCount]]:
+    def survey(self, flags: Flags) -> dict[str, dict[str, SourceCount]]:
         """What each source of each group gives; what is implausible is added to the flags."""
         counted: dict[str, dict[str, SourceCount]] = {}
         made = []
-        for chunk, noted in in_order(pool, self._noted, range(len(self._chunks))):
-            flags += noted
+        for i in range(len(self._chunks)):
+            chunk = self._made(i, flags)
             for group, tracks in chunk.items():
                 for track in tracks:
                     counted.setdefault(group, {}).setdefault(track.source, SourceCount()).add(track)
@@ -150,10 +154,6 @@ class _Sane:
                 made.append(chunk)
         self._kept = made
         return counted
-
-    def _noted(self, i: int) -> tuple[Chunk, Flags]:
-        flags: Flags = []
-        return self._made(i, flags), flags
 
 
 def _plausible(group: str, track: Track, flags: Flags) -> Track:
@@ -254,12 +254,7 @@ def _between(track: Track, low: int, high: int | None) -> Track:
     return track.part(slice(int(start), int(stop)))
 
 
-Ticks = dict[str, list[tuple[str, Ticked]]]
-
-
-def _batches(
-    chunks: _Sane, believed: Mapping[str, tuple[str, ...]], step_us: int | None, pool: Executor | None
-) -> Iterator[pl.DataFrame]:
+def _batches(chunks: _Sane, believed: Mapping[str, tuple[str, ...]], step_us: int | None) -> Iterator[pl.DataFrame]:
     """Samples, window by window."""
     if step_us is None:
         return
@@ -267,17 +262,11 @@ def _batches(
     names = [c.name for c in CHANNELS] + sorted(g for g in believed if g not in GROUPS)
     carried = Carried()
 
-    def ticks_of(window: _Window) -> Ticks:
+    for window in _windows(chunks, step_us):
         tracks = window.tracks(believed)
-        return {g: [(t.source, on_clock(t, step_us)) for t in here] for g, here in tracks.items()}
-
-    def samples_of(window: tuple[Ticks, Seen]) -> pl.DataFrame:
-        ticks, before = window
+        ticks = {g: [(t.source, on_clock(t, step_us)) for t in here] for g, here in tracks.items()}
         rows = _rows([ticked for g in core if g in ticks for _, ticked in ticks[g]])
-        return samples(names, rows, ticks, believed, before)
-
-    ticked = ((ticks, carried.behind(ticks)) for ticks in in_order(pool, ticks_of, _windows(chunks, step_us)))
-    yield from in_order(pool, samples_of, ticked)
+        yield samples(names, rows, ticks, believed, carried.behind(ticks))
 
 
 def _rows(ticks: Sequence[Ticked]) -> Ints:

@@ -13,8 +13,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
-from concurrent.futures import Executor
 from datetime import date
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -28,7 +28,7 @@ from pipeline.ingest.nmea_file import NmeaFile, SentenceKind
 from pipeline.ingest.piece import Part, read_piece
 from pipeline.ingest.readings import Chunk, Chunks, DecodedLog, Readings, Track
 from pipeline.ingest.scan import whole_lines
-from pipeline.ingest.spool import in_order
+from pipeline.ingest.workers import Workers
 
 # Larger pieces leave the processor's cache, in smaller ones the fixed costs show.
 PIECE_BYTES = 2 << 20
@@ -52,29 +52,27 @@ def decode_pieces(
     *,
     transducers: Mapping[str, str],
     season: tuple[date, date] | None,
-    pool: Executor | None = None,
+    workers: Workers | None = None,
     folder: Path | None = None,
 ) -> DecodedLog:
     """Decodes an NMEA 0183 log that comes in pieces of whole lines.
 
     `again` gives some of its bytes once more. `transducers` maps names in XDR sentences to channels; `season` is when
-    the campaign is known to have been, by which dates 1,024 weeks off are told. `pool` works on several pieces at once;
+    the campaign is known to have been, by which dates 1,024 weeks off are told. `workers` read several pieces at once;
     in `folder` much of a long log is kept while it is worked on. Nothing is raised on any bytes. The same data give the
-    same result however they are cut and whatever the number of threads.
+    same result however they are cut and whoever reads them.
     """
     file = NmeaFile(folder)
-    for part in in_order(pool, lambda p: read_piece(p[1], p[0], transducers), _with_offsets(pieces)):
+    read = partial(_read, transducers=transducers)
+    for part in map(read, _with_offsets(pieces)) if workers is None else workers.in_order(read, _with_offsets(pieces)):
         file.add(part)
     counts: dict[str, int] = {}
     clock = clock_of(file, season, counts)
     account, chunks = Account(), Chunks(folder)
     labels, ignored = labels_of(file.kinds), file.ignored
 
-    def timed(number: int) -> tuple[Part, Chunk, Ints]:
-        part = file.parts[number]
-        return part, *_timed(part, file.first_place[number], ignored, labels, clock)
-
-    for number, (part, chunk, late) in enumerate(in_order(pool, timed, range(len(file.parts)))):
+    for number, part in enumerate(file.parts):
+        chunk, late = _timed(part, file.first_place[number], ignored, labels, clock)
         account.add(file, number, part, late, again)
         chunks.append(chunk)
     file.parts.close()
@@ -88,6 +86,10 @@ def decode_pieces(
         dated=clock.dated,
         counts=counts,
     )
+
+
+def _read(piece: tuple[int, bytes], transducers: Mapping[str, str]) -> Part:
+    return read_piece(piece[1], piece[0], transducers)
 
 
 def _with_offsets(pieces: Iterable[bytes]) -> Iterator[tuple[int, bytes]]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from itertools import chain
@@ -17,6 +16,7 @@ from pipeline.ingest.log_files import HEAD_BYTES, Kind, LogReader, UnreadableLog
 from pipeline.ingest.nmea0183 import decode_pieces
 from pipeline.ingest.readings import REJECTED_SCHEMA, DecodedLog, Readings, chunks_of
 from pipeline.ingest.scan import whole_lines
+from pipeline.ingest.workers import Workers
 
 EPOCH = datetime(1970, 1, 1)
 
@@ -59,7 +59,7 @@ class Reading:
         *,
         season: tuple[date, date] | None = None,
         first_date: date | None = None,
-        pool: Executor | None = None,
+        workers: Workers | None = None,
     ) -> ReadLog:
         """The log, decoded; nothing is raised for what is wrong with it."""
         reader = LogReader(path)
@@ -76,7 +76,7 @@ class Reading:
                     reader.again(),
                     transducers=self.boat.channels.transducers,
                     season=season,
-                    pool=pool,
+                    workers=workers,
                     folder=self.folder,
                 )
                 if reader.is_blank:

@@ -5,11 +5,9 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor, ThreadPoolExecutor
-from contextlib import nullcontext
 from dataclasses import asdict, dataclass
 from datetime import date
-from functools import cache
+from functools import cache, partial
 from itertools import groupby
 from pathlib import Path
 
@@ -24,8 +22,8 @@ from pipeline.ingest.merge import MergedLog, flags_frame, merge_log
 from pipeline.ingest.read_log import Reading, ReadLog
 from pipeline.ingest.readings import DecodedLog, chunks_of
 from pipeline.ingest.reasons import LINES_REJECTED, ON_THE_CLOCK
-from pipeline.ingest.spool import in_order
 from pipeline.ingest.store import Store, run_checks, sql_text
+from pipeline.ingest.workers import Workers
 from pipeline.problems import Problem, UnusableInput
 from pipeline.threads import allowed
 
@@ -44,7 +42,9 @@ NO_DATE = (
 _CODE = ("ingest/*.py", "channels.py", "units.py", "angles.py")
 
 
-MOST_THREADS = 8
+MOST_WORKERS = 8
+# Less than this is read before they have begun.
+WORKERS_FROM_BYTES = 64 << 20
 # Logs up to this size are worked on side by side, a larger one by itself, several of its pieces at once.
 SIDE_BY_SIDE_BYTES = 24 << 20
 # About how much larger a compressed log is when it is unfolded.
@@ -93,20 +93,18 @@ def ingest_logs(store: Store, campaign: Campaign, progress: Progress | None = No
     again. Writes `samples`, `files`, `rejected`, the flags of this stage and its fingerprint; commits nothing. Raises
     `UnusableInput` with every log that cannot be used, or where no log has apparent wind.
     """
-    workers = min(allowed(), MOST_THREADS)
-    with ThreadPoolExecutor(workers) if workers > 1 else nullcontext() as pool:
-        _Season(store, campaign, progress or (lambda _: None), pool).update()
+    with Workers(min(allowed(), MOST_WORKERS)) as workers, Loading(store) as loading:
+        _Season(store, campaign, progress or (lambda _: None), workers, loading).update()
 
 
 class _Season:
     """One update of the store: finds what is to be decoded, dates it, decodes, stores, checks."""
 
-    def __init__(self, store: Store, campaign: Campaign, say: Progress, pool: Executor | None) -> None:
+    def __init__(self, store: Store, campaign: Campaign, say: Progress, workers: Workers, loading: Loading) -> None:
         self.store, self.campaign, self.boat = store, campaign, campaign.boat
-        self.say, self.pool = say, pool
+        self.say, self.workers, self.loading = say, workers, loading
         self.reading = Reading(campaign.boat, store.path.parent)
         self.base = _settings(campaign.boat)
-        self.loading = Loading(store)
         self.known = {row["sha256"]: row for row in store.read_table("files").iter_rows(named=True)}
         self.logs: dict[str, Log] = {}
         self.problems: list[Problem] = []
@@ -208,12 +206,17 @@ class _Season:
         self, files: Sequence[_File], season: tuple[date, date] | None
     ) -> Iterator[tuple[_File, ReadLog]]:
         """The files, read, in their order: small ones side by side, large ones by themselves."""
-        for small, some in groupby(files, key=lambda file: _unfolded_size(file) <= SIDE_BY_SIDE_BYTES):
+        sizes = {file.name: _unfolded_size(file) for file in files}
+        if sum(sizes.values()) >= WORKERS_FROM_BYTES:
+            self.workers.begin()
+        read = partial(_read, self.reading, season)
+        for small, group in groupby(files, key=lambda file: sizes[file.name] <= SIDE_BY_SIDE_BYTES):
+            some = list(group)
             if small:
-                yield from in_order(self.pool, lambda f: (f, self.reading.read(f.path, f.name, season=season)), some)
+                yield from zip(some, self.workers.in_order(read, some), strict=True)
                 continue
             for file in some:
-                yield file, self.reading.read(file.path, file.name, season=season, pool=self.pool)
+                yield file, self.reading.read(file.path, file.name, season=season, workers=self.workers)
 
     def _remember(self, files: list[_File]) -> None:
         """Note what was seen of each file, and take logs that are gone out of the store."""
@@ -221,6 +224,7 @@ class _Season:
             self.problems.append(Problem(f"{LOGS_FOLDER}/", "holds only empty files"))
         if self.problems:
             return
+        self.loading.wait()
         rows = [(*file.seen, file.sha256, file.blank) for file in files]
         self.store.write_table("seen_files", pl.DataFrame(rows, schema=_SEEN_TYPES, orient="row"))
         for sha256, row in self.known.items():
@@ -256,7 +260,7 @@ class _Season:
     ) -> DecodedLog | None:
         """The log, decoded; None where it cannot be used, which is then among the problems."""
         name, path = log.paths[0]
-        read = self.reading.read(path, name, season=season, first_date=first_date, pool=self.pool)
+        read = self.reading.read(path, name, season=season, first_date=first_date, workers=self.workers)
         log.kind, log.cut_short = read.kind, read.cut_short
         if read.decoded is None:
             self.problems.append(Problem(_place(log), read.problem or "", line=read.line))
@@ -265,11 +269,11 @@ class _Season:
     def _store(self, log: Log, decoded: DecodedLog | None) -> None:
         if decoded is None or self.problems:
             return  # the run ends with the problems; the rest is read only to find more of them
-        merged = merge_log(decoded, talkers=self.boat.channels.talkers, pool=self.pool)
+        merged = merge_log(decoded, talkers=self.boat.channels.talkers)
         if log.sha256 in self.known or log.file_id in self.loading.rows:
             self.loading.flush()
             self.store.remove_file(log.file_id)
-        span = self.loading.samples(log.file_id, merged.batches(self.pool))
+        span = self.loading.samples(log.file_id, merged.batches())
         self.loading.add(
             log.file_id,
             rejected=decoded.rejected.with_columns(file=pl.lit(log.name)),
@@ -298,6 +302,10 @@ class _Season:
         store.write_table("flags", pl.concat([flags, others], how="diagonal_relaxed"))
         store.set_fingerprint(STAGE, _digest(*store.read_table("files").sort("sha256")["settings"].to_list()))
         run_checks(store, {"new": list(self.loading.rows)})
+
+
+def _read(reading: Reading, season: tuple[date, date] | None, file: _File) -> ReadLog:
+    return reading.read(file.path, file.name, season=season)
 
 
 def _has_wind(store: Store) -> bool:

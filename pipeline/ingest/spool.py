@@ -6,8 +6,7 @@ import errno
 import os
 import tempfile
 import weakref
-from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Executor, Future
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields, is_dataclass, replace
 from pathlib import Path
 from typing import IO, Any, Generic, TypeVar
@@ -16,12 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 T = TypeVar("T")
-S = TypeVar("S")
 
 # So much of a list is kept in memory.
 KEPT_BYTES = 16 << 20
-# So many tasks are begun ahead of the one whose result is waited for.
-AHEAD = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +70,10 @@ class Spool(Generic[T]):
                 rest = rest[written:]
         return put[id(array)]
 
+    def __reduce__(self) -> tuple[Callable[..., Spool[T]], tuple[list[T]]]:
+        """The items, for another process: it holds them in memory, so they are to be few."""
+        return _of_items, (list(self),)
+
     def __len__(self) -> int:
         """Number of items."""
         return len(self._items)
@@ -110,6 +110,12 @@ class Spool(Generic[T]):
             self._file = None
 
 
+def _of_items(items: list[T]) -> Spool[T]:
+    out: Spool[T] = Spool()
+    out._items, out._on_disk = items, [False] * len(items)
+    return out
+
+
 def _changed(item: Any, change: Callable[[Any], Any]) -> Any:
     """The same item with `change` made of each array in it."""
     if isinstance(item, (np.ndarray, _Away)):
@@ -121,21 +127,3 @@ def _changed(item: Any, change: Callable[[Any], Any]) -> Any:
     if is_dataclass(item) and not isinstance(item, type):
         return replace(item, **{f.name: _changed(getattr(item, f.name), change) for f in fields(item)})
     return item
-
-
-def in_order(pool: Executor | None, task: Callable[[S], T], items: Iterable[S], ahead: int = AHEAD) -> Iterator[T]:
-    """The results of a task on each item, in order; a few are worked on ahead where there is a pool."""
-    if pool is None:
-        yield from map(task, items)
-        return
-    waiting: list[Future[T]] = []
-    try:
-        for item in items:
-            waiting.append(pool.submit(task, item))
-            if len(waiting) > ahead:
-                yield waiting.pop(0).result()
-        while waiting:
-            yield waiting.pop(0).result()
-    finally:
-        for future in waiting:
-            future.cancel()

@@ -3,7 +3,7 @@
     python tests/benchmarks/bench_ingest.py [--quick]
 
 * whole ingest (decode, check, clock, merge, store in DuckDB, commit) against pynmea2 that only parses the same lines,
-  line by line, on one long log and on a season of short ones (wanted: at least 8);
+  line by line, on ten days of some hours (wanted: at least 8), on one long log, and on a season of short ones;
 * decoding alone (checksums, fields, clock, readings) against Polars reading the same bytes as raw lines: with its
   reader of lines, and with its reader of CSV made to see one column (wanted: at least 0.08 of its rate);
 * time and peak memory of an ingest at 4 and 16 times the log (wanted: at most 17 times and 1.2 times at 16).
@@ -17,6 +17,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import json
+import os
 import resource
 import subprocess
 import sys
@@ -30,7 +31,8 @@ if str(ROOT) not in sys.path:
     sys.path.insert(0, str(ROOT))
 
 PYNMEA2_LINES = 20_000
-SHORT_LINES = 65_000
+# A day of five hours at the recorded yacht's rate, and a log of half an hour.
+DAY_LINES, SHORT_LINES = 600_000, 65_000
 BOAT = '[boat]\nname = "Sandpiper"\nloa_m = 13.2\n[instruments]\nwind_sensor_height_m = 20.5\nstart_date = 2014-04-18\n'
 
 
@@ -71,7 +73,9 @@ def ingest_once(folder: Path) -> None:
             store.commit()
             lines = int(store.read_table("files")["lines"].sum())
         took = time.perf_counter() - start
+    # Its own peak, and that of the largest of its helpers for each of them: no less than what they had together.
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    peak += (os.cpu_count() or 1) * resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
     print(
         json.dumps({"seconds": took, "lines": lines, "peak_mb": peak / (1024 if sys.platform == "linux" else 1 << 20)})
     )
@@ -106,12 +110,12 @@ def against_a_parser(share: int) -> None:
     print(f"{'whole ingest':42} {'lines':>10} {'lines/s':>10} {'x pynmea2':>10} {'wanted':>8}")
     with tempfile.TemporaryDirectory() as root:
         for name in LOGS:
-            long = campaign_in(Path(root) / f"{name}-long")
-            write_long(long / "logs" / "log.nmea", name, (100 << 20) // share)
-            short = campaign_in(Path(root) / f"{name}-short")
+            days, long, short = (campaign_in(Path(root) / f"{name}-{kind}") for kind in ("days", "long", "short"))
+            write_short(days / "logs", name, 10, DAY_LINES // share)
+            write_long(long / "logs" / "log.nmea", name, (200 << 20) // share)
             write_short(short / "logs", name, 40 // share, SHORT_LINES)
             lines = (short / "logs" / "log000.nmea").read_text().splitlines()[:PYNMEA2_LINES]
-            for kind, folder in (("one long log", long), ("short logs", short)):
+            for kind, folder in (("ten days", days), ("one long log", long), ("short logs", short)):
                 theirs, ours, count = [], [], 0.0
                 for _ in range(3):
                     theirs.append(parse_lines(lines))
@@ -132,18 +136,17 @@ def timed(task: Callable[[], object]) -> float:
 
 
 def against_raw_lines(share: int) -> None:
-    import os
-    from concurrent.futures import ThreadPoolExecutor
-
     import polars as pl
     from repeated_logs import LOGS, write_long
 
     from pipeline.ingest.log_files import LogReader
     from pipeline.ingest.nmea0183 import decode_pieces
     from pipeline.ingest.scan import whole_lines
+    from pipeline.ingest.workers import Workers
 
     print(f"\n{'decoding alone':42} {'lines/s':>10} {'of lines':>10} {'of 1 column':>12} {'wanted':>8}")
-    with tempfile.TemporaryDirectory() as root, ThreadPoolExecutor(os.cpu_count()) as pool:
+    with tempfile.TemporaryDirectory() as root, Workers(os.cpu_count() or 1) as workers:
+        workers.begin(wait=True)  # as Polars has its threads begun
         for name in LOGS:
             path = Path(root) / f"{name}.nmea"
             lines = write_long(path, name, (100 << 20) // share)
@@ -151,7 +154,7 @@ def against_raw_lines(share: int) -> None:
             def decode(path: Path = path) -> None:
                 reader = LogReader(path)
                 pieces = whole_lines(reader.blocks())
-                decode_pieces(pieces, reader.again(), transducers={}, season=None, pool=pool, folder=Path(root))
+                decode_pieces(pieces, reader.again(), transducers={}, season=None, workers=workers, folder=Path(root))
 
             def one_column(path: Path = path) -> None:
                 pl.read_csv(path, has_header=False, separator="\x01", quote_char=None, new_columns=["line"])

@@ -1,9 +1,12 @@
-"""However a log is cut, kept and worked on, the result is the same: pieces of any size, the disk, threads, gzip."""
+"""However a log is cut, kept and worked on, the result is the same: pieces of any size, the disk, processes, gzip."""
 
+import copy
 import gzip
+import multiprocessing
+import operator
 import random
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 
@@ -20,7 +23,8 @@ from pipeline.ingest.merge import merge_log
 from pipeline.ingest.nmea0183 import decode_nmea, decode_pieces
 from pipeline.ingest.read_log import Reading
 from pipeline.ingest.scan import whole_lines
-from pipeline.ingest.spool import Spool, in_order
+from pipeline.ingest.spool import Spool
+from pipeline.ingest.workers import Workers
 
 RECORDED = Path(__file__).parents[1] / "data" / "recorded"
 
@@ -64,33 +68,39 @@ LOGS = {
 }
 
 
-def ingested(data: bytes, size: int, pool: ThreadPoolExecutor | None) -> tuple[object, ...]:
+@pytest.fixture(scope="module")
+def workers():
+    with Workers(2) as begun:
+        begun.begin(wait=True)
+        yield begun
+
+
+def ingested(data: bytes, size: int, workers: Workers | None) -> tuple[object, ...]:
     """All that becomes of a log that comes in blocks of this size."""
     blocks = (data[at : at + size] for at in range(0, len(data), size))
     log = decode_pieces(
-        whole_lines(blocks), lambda at, size: data[at : at + size], transducers={}, season=None, pool=pool
+        whole_lines(blocks), lambda at, size: data[at : at + size], transducers={}, season=None, workers=workers
     )
-    merged = merge_log(log, talkers={}, pool=pool)
+    merged = merge_log(log, talkers={})
     counts = (log.lines, log.used, log.passed_over, log.dated, dict(log.counts), merged.rate_hz)
-    batches = list(merged.batches(pool))
+    batches = list(merged.batches())
     return counts, log.rejected, dict(log.readings), merged.flags, pl.concat(batches) if batches else None
 
 
 @pytest.mark.parametrize("name", LOGS)
-def test_pieces_disk_and_threads_change_nothing(name, monkeypatch):
+def test_pieces_disk_and_processes_change_nothing(name, workers, monkeypatch):
     data = LOGS[name]
     whole = ingested(data, len(data), None)
     monkeypatch.setattr(spool, "KEPT_BYTES", 0)
-    with ThreadPoolExecutor(3) as pool:
-        for size, workers in ((2_500, pool), (39_999, None)):
-            parts = ingested(data, size, workers)
-            assert parts[0] == whole[0]
-            assert_frame_equal(parts[1], whole[1])
-            assert list(parts[2]) == list(whole[2])
-            for group, frame in whole[2].items():
-                assert_frame_equal(parts[2][group], frame)
-            assert_frame_equal(parts[3], whole[3])
-            assert_frame_equal(parts[4], whole[4], check_exact=True)
+    for size, helped in ((2_500, workers), (39_999, None)):
+        parts = ingested(data, size, helped)
+        assert parts[0] == whole[0]
+        assert_frame_equal(parts[1], whole[1])
+        assert list(parts[2]) == list(whole[2])
+        for group, frame in whole[2].items():
+            assert_frame_equal(parts[2][group], frame)
+        assert_frame_equal(parts[3], whole[3])
+        assert_frame_equal(parts[4], whole[4], check_exact=True)
 
 
 @settings(max_examples=200, deadline=None)
@@ -156,8 +166,31 @@ def test_what_is_kept_on_the_disk_comes_back(kept, tmp_path, monkeypatch):
     items.close()
 
 
-def test_results_come_in_order_and_an_error_is_raised():
-    with ThreadPoolExecutor(3) as pool:
-        assert list(in_order(pool, lambda n: n * n, range(50))) == [n * n for n in range(50)]
-        with pytest.raises(ZeroDivisionError):
-            list(in_order(pool, lambda n: 1 // (n - 5), range(50)))
+def test_what_is_kept_on_the_disk_goes_to_another_process_and_back(workers, tmp_path, monkeypatch):
+    monkeypatch.setattr(spool, "KEPT_BYTES", 150)
+    items: Spool[np.ndarray] = Spool(tmp_path)
+    for number in range(3):
+        items.append(np.arange(number), 100)
+    (back,) = workers.in_order(copy.copy, [items])
+    assert not items.is_in_memory and back.is_in_memory
+    assert [item.tolist() for item in back] == [[], [0], [0, 1]]
+
+
+def test_results_come_in_order_and_an_error_is_raised(workers):
+    twice, into_60 = partial(operator.mul, 2), partial(operator.floordiv, 60)
+    assert list(workers.in_order(twice, range(50))) == list(range(0, 100, 2))
+    with pytest.raises(ZeroDivisionError):
+        list(workers.in_order(into_60, [5, 4, 3, 0, 2, 1]))
+    assert list(workers.in_order(twice, range(3))) == [0, 2, 4]
+
+
+def test_where_no_process_has_begun_or_they_died_the_work_is_done_here():
+    twice = partial(operator.mul, 2)
+    with Workers(2) as workers:
+        assert list(workers.in_order(twice, range(5))) == [0, 2, 4, 6, 8]
+        others = multiprocessing.active_children()
+        workers.begin(wait=True)
+        for child in set(multiprocessing.active_children()) - set(others):
+            child.kill()
+        assert list(workers.in_order(twice, range(50))) == list(range(0, 100, 2))
+        assert list(workers.in_order(twice, range(5))) == [0, 2, 4, 6, 8]

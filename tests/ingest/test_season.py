@@ -12,12 +12,14 @@ from polars.testing import assert_frame_equal
 
 from pipeline.campaign.campaign import Campaign
 from pipeline.campaign.settings import Boat, Channels, CsvColumn, CsvLayout, Instruments
-from pipeline.ingest import dates, log_files
+from pipeline.ingest import dates, log_files, season
 from pipeline.ingest.log_files import LogReader, UnreadableLog, kind_of, read_content, unfolded
 from pipeline.ingest.season import ingest_logs
 from pipeline.ingest.store import Store
+from pipeline.ingest.workers import Workers
 from pipeline.problems import UnusableInput
 
+begin = Workers.begin
 NOON = datetime(2027, 6, 12, 12)
 LAYOUTS = (CsvLayout(),)
 # Seconds in a log of 30 s, once on the clock: the sentences of a burst share its time.
@@ -194,6 +196,22 @@ def test_step_by_step_gives_the_same_store_as_all_at_once(tmp_path, make):
         assert_frame_equal(read(tmp_path / "all.duckdb", name), read(tmp_path / "steps.duckdb", name))
     one, other = (read(tmp_path / f, "files").sort("file") for f in ("all.duckdb", "steps.duckdb"))
     assert_frame_equal(one, other)
+
+
+def test_processes_give_the_same_store(tmp_path, make, monkeypatch):
+    logs = {f"d{i}.nmea": nmea(NOON + timedelta(days=i), angle=20 + i) for i in range(5)}
+    logs |= {f"u{i}.nmea": nmea(NOON, with_date=False) + b"$torn*" for i in range(2)}
+    campaign = make(logs | {"e.csv.gz": gzip.compress(csv(NOON + timedelta(days=9)))}, start_date=date(2027, 6, 20))
+    ingest(tmp_path / "alone.duckdb", campaign)
+    begun = []
+    monkeypatch.setattr(season, "WORKERS_FROM_BYTES", 0)
+    monkeypatch.setattr(Workers, "begin", lambda workers: begun.append(begin(workers, wait=True)))
+    monkeypatch.setattr(season, "allowed", lambda: 2)
+    ingest(tmp_path / "side by side.duckdb", campaign)
+    assert len(begun) == 1
+    for name in ("samples", "files", "rejected", "flags"):
+        frames = [read(tmp_path / f"{how}.duckdb", name) for how in ("alone", "side by side")]
+        assert_frame_equal(*frames, check_exact=True)
 
 
 def test_logs_without_a_date_get_it_by_name_a_day_more_each(path, make):
