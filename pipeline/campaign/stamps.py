@@ -10,6 +10,10 @@ _STAMP = re.compile(
     r"(\d{4})-(\d\d)-(\d\d)[Tt_ ]\s*(\d\d?):(\d\d)(?::(\d\d)(?:[.,](\d+))?)?\s*([Zz]|UTC|[+-]\d\d(?::?\d\d)?)?"
 )
 
+# A day or a year more or less must be a time as well, wherever one is added.
+EARLIEST, LATEST = datetime(2, 1, 1), datetime(9998, 1, 1)
+OUT_OF_RANGE = "is out of the range of times"
+
 
 class BadStamp(ValueError):
     """A time that cannot be used; its text is the sentence why."""
@@ -37,7 +41,9 @@ def to_utc(local: datetime, zone: tzinfo) -> datetime:
         late = local.replace(tzinfo=zone, fold=1).astimezone(UTC)
         exists = early.astimezone(zone).replace(tzinfo=None) == local
     except (OverflowError, ValueError) as e:
-        raise BadStamp("is out of the range of times") from e
+        raise BadStamp(OUT_OF_RANGE) from e
+    if not EARLIEST <= early.replace(tzinfo=None) < LATEST:
+        raise BadStamp(OUT_OF_RANGE)
     if not exists:
         raise BadStamp(f"does not exist in {zone} (the clocks were put forward): write it in UTC, with a Z behind it")
     if early != late:
@@ -63,19 +69,17 @@ def parse_stamp(text: str, zone: tzinfo) -> datetime:
     micro = int((found[7] or "0")[:6].ljust(6, "0"))
     try:
         moment = datetime(year, month, day, hour, minute, min(second, 59), 0 if second == 60 else micro)
+        moment += timedelta(seconds=int(second == 60))
+    except OverflowError as e:
+        raise BadStamp(OUT_OF_RANGE) from e
     except ValueError as e:
         raise BadStamp(f"is no time of the calendar ({e})") from e
     if second > 60:
         raise BadStamp("is no time of the calendar (second must be in 0..59)")
-    if second == 60:
-        moment += timedelta(seconds=1)
     own = found[8]
     if own is None:
         return to_utc(moment, zone)
     fixed = load_zone(own)
     if fixed is None:
         raise BadStamp(f"has the impossible zone {own}")
-    try:
-        return moment.replace(tzinfo=fixed).astimezone(UTC).replace(tzinfo=None)
-    except OverflowError as e:
-        raise BadStamp("is out of the range of times") from e
+    return to_utc(moment, fixed)

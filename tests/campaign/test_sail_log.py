@@ -136,6 +136,14 @@ def test_published_stamps(text, utc):
     assert parse_stamp(text, UTC) == utc
 
 
+@pytest.mark.parametrize("text", ["9999-12-31T23:59:60Z", "9999-12-31T23:59:59Z", "0001-01-01T00:00:00+14:00"])
+@pytest.mark.parametrize("zone", [UTC, load_zone("Europe/Paris")], ids=str)
+def test_the_ends_of_time_are_no_times(text, zone):
+    for stamp in (text, text[:19]):
+        with pytest.raises(BadStamp, match="out of the range"):
+            parse_stamp(stamp, zone)
+
+
 @given(st.text(max_size=30))
 def test_no_text_breaks_the_reading_of_times(text):
     try:

@@ -102,7 +102,9 @@ def test_a_minute_that_no_log_covers(season) -> None:
     assert "no entry within 12 h" in text and "no steady window touches this minute" in text
 
 
-@pytest.mark.parametrize("time", ["noon", "2027-07-03", "2027-10-31 02:30", "2027-13-03T12:00:00Z"])
+@pytest.mark.parametrize(
+    "time", ["noon", "2027-07-03", "2027-10-31 02:30", "2027-13-03T12:00:00Z", "9999-12-31T23:59:59Z"]
+)
 def test_a_time_that_cannot_be_meant_is_wrong_usage(season, time: str, capsys) -> None:
     capsys.readouterr()
     assert main(["explain", str(season[0]), time, "--out", str(season[1])]) == 2
