@@ -10,6 +10,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -87,18 +88,23 @@ def main() -> int:
     arguments = parser.parse_args()
     rng = np.random.default_rng(arguments.seed)
     broken = 0
+    killed: Counter[str] = Counter()
     with tempfile.TemporaryDirectory() as folder:
         bench = prepare(Path(folder))
         print(f"an undisturbed run takes {bench.seconds:.1f} s", flush=True)
         for n in range(0, arguments.kills, BURST):
             start, late = STARTS[n // BURST % len(STARTS)], rng.uniform(0.05, 1.05 * bench.seconds, BURST)
             what = f"kills after {', '.join(f'{x:.2f}' for x in late)} s, from {start}"
-            broken += _tell(what, disturb(bench, start, [kill_after(x) for x in late]))
+            hit, wrong = disturb(bench, start, [kill_after(x) for x in late])
+            killed["at random"] += hit
+            broken += _tell(what, wrong)
         for boundary in BOUNDARIES:
             for n in range(0, arguments.at_boundaries, BURST):
                 start, late = STARTS[n // BURST % len(STARTS)], [0.0, *rng.uniform(0, 0.15, BURST - 1)]
                 what = f"kills {', '.join(f'{x:.3f}' for x in late)} s after the beginning of {boundary}, from {start}"
-                broken += _tell(what, disturb(bench, start, [kill_at(boundary, x) for x in late]))
+                hit, wrong = disturb(bench, start, [kill_at(boundary, x) for x in late])
+                killed[f"at {boundary}"] += hit
+                broken += _tell(what, wrong)
         for name, tried in (
             ("full disk", full_disks(bench, arguments.disks)),
             ("little memory", little_memory(bench, arguments.memory)),
@@ -106,7 +112,7 @@ def main() -> int:
             for what, wrong in tried:
                 print(f"{name}: {what}", flush=True)
                 broken += _tell(f"{name}: {what}", wrong)
-    print(f"{broken} broken")
+    print(f"killed {', '.join(f'{what}: {count}' for what, count in killed.items())}; {broken} broken")
     return int(broken > 0)
 
 

@@ -32,7 +32,8 @@ STARTS = ("empty", "shorter", "other settings")
 # The line of progress with which each part of a run begins.
 BOUNDARIES = {
     "ingest": "reading log 1",
-    "fit": "tagging sail sets",
+    "windows": "wind and windows of",
+    "fit": "calibration: speed",
     "report": "writing reports",
     "tables": "writing tables",
 }
@@ -106,21 +107,25 @@ def rows_of(out: Path) -> str:
     return repr(said) if said else ""
 
 
-def disturb(bench: Bench, start: str, hows: Sequence[Disturbance]) -> str | None:
-    """Start runs one after the other from a state, disturb each, look, run to the end, compare; what was wrong."""
+def disturb(bench: Bench, start: str, hows: Sequence[Disturbance]) -> tuple[int, str | None]:
+    """Start runs one after the other from a state, disturb each, look, run to the end, compare.
+
+    Returns how many were killed (others had ended before), and what was wrong.
+    """
     out = bench.folder / "out"
+    killed = 0
     shutil.rmtree(out, ignore_errors=True)
     if start != "empty":
         shutil.copytree(bench.earlier[start], out)
     for how in hows:
         process = subprocess.Popen([*COMMAND, "run", str(bench.campaign), "--out", str(out)], **settings())
         how(process)
-        process.wait()
+        killed += process.wait() == -signal.SIGKILL
         if process.stderr is not None:
             process.stderr.close()
         if (wrong := looked_at(bench, start, out)) is not None:
-            return wrong
-    return after(bench, out)
+            return killed, wrong
+    return killed, after(bench, out)
 
 
 def looked_at(bench: Bench, start: str, out: Path) -> str | None:
