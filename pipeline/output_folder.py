@@ -80,7 +80,7 @@ def write_marker(out: Path, published: dict[str, str]) -> None:
     """Replace the marker in one step."""
     aside = out / f"{MARKER_NAME}.new"
     aside.write_text(json.dumps(published, indent=0, sort_keys=True), "utf-8")
-    _to_disk(aside)
+    to_disk(aside)
     aside.replace(out / MARKER_NAME)
 
 
@@ -97,12 +97,17 @@ def aside(out: Path) -> Iterator[Path]:
 
 
 def publish(finished: Path, out: Path) -> None:
-    """Move every file below `finished` to the same place below `out`, each in one step."""
+    """Move every file below `finished` to the same place below `out`, each in one step.
+
+    When this returns, the files are on the disk, and so are their names.
+    """
     for source in sorted(p for p in finished.rglob("*") if p.is_file()):
         target = out / source.relative_to(finished)
         target.parent.mkdir(parents=True, exist_ok=True)
-        _to_disk(source)
+        to_disk(source)
         source.replace(target)
+    for folder in [out, *(out / p.relative_to(finished) for p in finished.rglob("*") if p.is_dir())]:
+        to_disk(folder)
 
 
 def drop(out: Path, folder: str) -> None:
@@ -110,7 +115,10 @@ def drop(out: Path, folder: str) -> None:
     shutil.rmtree(out / folder, ignore_errors=True)
 
 
-def _to_disk(file: Path) -> None:
-    """Have the content on the disk before its name is: after a power cut a renamed file may else be empty."""
-    with file.open("rb+") as open_file:
-        os.fsync(open_file.fileno())
+def to_disk(path: Path) -> None:
+    """Have a file's content, or a folder's names, on the disk: after a power cut a renamed file may else be empty."""
+    number = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(number)
+    finally:
+        os.close(number)

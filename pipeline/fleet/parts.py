@@ -16,6 +16,7 @@ from pipeline.digests import digest_of
 from pipeline.fleet.dataset import escaped
 from pipeline.ingest.season import ingest_logs
 from pipeline.ingest.store import Store, quoted
+from pipeline.output_folder import to_disk
 from pipeline.problems import UnusableInput
 
 # Made anew for the campaign as a whole.
@@ -54,6 +55,8 @@ def read_part(folder: Path, log: Path, parts: Path) -> None:
                     store.connection.execute(f"COPY {quoted(table)} TO '{escaped(written / table)}.parquet'")
         except UnusableInput:
             return
+    for file in written.iterdir():
+        to_disk(file)
     shutil.rmtree(place, ignore_errors=True)
     try:
         written.rename(place)
