@@ -47,11 +47,12 @@ WIDEST_DECIDED = 0.03
 # Crews leave a set where they believe another to be faster, so that a surface carried on into the unsailed is too
 # hopeful. Let the lead that they believe in be about d, and s their error: an expected lead with variance v is then
 # worth that lead less v d / s^2. `LEADER_SCALE` is s^2 / d in log speed (3 % off about 5 % would be 0.018; chosen on
-# simulated seasons), `LEAST_LEAD` what a set must be ahead besides, and both are larger where one day alone speaks.
+# simulated seasons), `LEAST_LEAD` what a set must be ahead besides, and both are larger where one day alone speaks. The
+# interval may be as wide as it likes: a reacher carried on into light air stalls, and what is 40 % faster need not be
+# known to 6 %.
 LEADER_SCALE = 0.02
 LEAST_LEAD = 0.005
 ONE_DAY_DOUBT = 2.5
-WIDEST_LEADING = 0.06
 # The set's own data must have taken away at least this share of the variance that a set never sailed would have.
 LEAST_LEARNED = 0.4
 
@@ -153,6 +154,6 @@ def _leading(log_speed: Floats, sd: Floats, supported: Bools, hopeful: Floats) -
     with np.errstate(invalid="ignore"):
         lead = log_speed - np.take_along_axis(held, leader, axis=0)
         more = np.maximum(sd**2 - np.take_along_axis(sd, leader, axis=0) ** 2, 0.0)
-        doubtful = np.isfinite(hopeful) & ~supported & (sd * HALF_90 <= WIDEST_LEADING) & supported.any(axis=0)
+        doubtful = np.isfinite(hopeful) & ~supported & supported.any(axis=0)
         worth = np.where(doubtful, lead - hopeful * (more / LEADER_SCALE + LEAST_LEAD), 0.0)
     return np.asarray((worth > 0.0) & (worth == worth.max(axis=0)))

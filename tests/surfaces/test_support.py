@@ -30,6 +30,15 @@ def test_an_expected_leader_is_given_if_it_leads_by_more_than_its_doubt_and_is_n
     assert not support.useful(log_speed, sd, grounded, NOWHERE)[1].any()
 
 
+def test_a_large_lead_is_given_however_wide_its_interval() -> None:
+    sd = 0.06
+    need = sd**2 / support.LEADER_SCALE + support.LEAST_LEAD
+    log_speed = np.array([[2.0] * 2, [2.0 + 0.9 * need, 2.0 + 1.1 * need]])
+    grounded, hopeful = np.array([[True] * 2, [False] * 2]), np.array([[np.inf] * 2, [1.0] * 2])
+    found = support.useful(log_speed, np.array([[NARROW] * 2, [sd] * 2]), grounded, hopeful)
+    assert found[1].tolist() == [False, True]
+
+
 def test_of_two_expected_leaders_only_the_surer_is_given() -> None:
     log_speed = np.array([[2.0], [2.08], [2.085]])
     sd = np.array([[NARROW], [0.02], [0.03]])
