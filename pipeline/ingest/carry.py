@@ -19,6 +19,7 @@ EXTRA_BIT = 62
 
 Last = tuple[Ints, Ints, Floats]  # ticks, latest readings, values; none missing
 Seen = Mapping[tuple[str, str], Last]  # by channel and source
+Shared = dict[tuple[str, int, int, int], tuple[Ints, Ints]]
 
 
 def max_age_s(name: str) -> float:
@@ -70,16 +71,21 @@ def samples(
     `before`: the last values of the windows before this one.
     """
     fresh = np.zeros(len(rows), np.int64)
+    measured: dict[int, tuple[Bools, int]] = {}  # channels that were measured in the same ticks together
     columns: dict[str, Floats] = {}
     places = _Places(rows)
+    shared: Shared = {}
     for group, sources in believed.items():
         here = dict(ticks.get(group, ()))
         channels = dict.fromkeys(name for t in here.values() for name in t.values)
         channels |= dict.fromkeys(name for name, source in before if source in sources and _is_of(name, group))
         for name in channels:
-            seen = [_seen(name, source, here.get(source), before) for source in sources]
+            seen = [_seen(name, source, here.get(source), before, shared) for source in sources]
             columns[name], new = _channel(seen, places, round(max_age_s(name) * 1e6))
-            fresh |= np.where(new, 1 << FRESH_BIT.get(name, EXTRA_BIT), 0)
+            bits = 1 << FRESH_BIT.get(name, EXTRA_BIT)
+            measured[id(new)] = new, measured.get(id(new), (new, 0))[1] | bits
+    for new, bits in measured.values():
+        fresh |= np.where(new, bits, 0)
     nothing = pl.Series([None], dtype=pl.Float64).new_from_index(0, len(rows))
     made = [_column(n, columns[n]) if n in columns else nothing.alias(n) for n in names]
     return pl.DataFrame([pl.Series("time", rows).cast(pl.Datetime("us")), *made, pl.Series(FRESH, fresh)])
@@ -101,19 +107,28 @@ def _channel(seen: Sequence[Last | None], places: _Places, max_age_us: int) -> t
     return value, fresh
 
 
-def _seen(name: str, source: str, ticked: Ticked | None, before: Seen) -> Last | None:
-    """The values of one source, those of the window behind the last one before."""
+def _seen(name: str, source: str, ticked: Ticked | None, before: Seen, shared: Shared) -> Last | None:
+    """The values of one source, those of the window behind the last one before.
+
+    Channels that were measured together share their ticks in `shared`, so that these are looked at once.
+    """
     last = before.get((name, source))
     if ticked is None or name not in ticked.values:
         return last
     v = ticked.values[name]
-    known = ~np.isnan(v)
-    seen = (ticked.tick_us, ticked.last_us, v)
-    if not known.all():
+    missing = np.isnan(v)
+    if missing.any():
+        known = ~missing
         seen = (ticked.tick_us[known], ticked.last_us[known], v[known])
+        if last is None:
+            return seen if len(seen[0]) else None
+        return tuple(np.concatenate(pair) for pair in zip(last, seen, strict=True))  # type: ignore[return-value]
     if last is None:
-        return seen if len(seen[0]) else None
-    return tuple(np.concatenate(pair) for pair in zip(last, seen, strict=True))  # type: ignore[return-value]
+        return (ticked.tick_us, ticked.last_us, v) if len(v) else None
+    key = source, int(last[0][0]), int(last[1][0]), id(ticked)
+    if key not in shared:
+        shared[key] = np.append(last[0], ticked.tick_us), np.append(last[1], ticked.last_us)
+    return *shared[key], np.append(last[2], v)
 
 
 def _is_of(name: str, group: str) -> bool:
@@ -125,35 +140,37 @@ class _Places:
 
     def __init__(self, rows: Ints) -> None:
         self.rows = rows
-        self._at: dict[int, tuple[Ints, Ints | None]] = {}
-        self._young: dict[tuple[int, int], tuple[Bools, Bools, bool]] = {}
+        self._at: dict[int, tuple[Ints, Ints | None, Bools]] = {}
+        self._young: dict[tuple[int, int], Bools | None] = {}
 
-    def of(self, tick: Ints) -> Ints | None:
-        """For each row the last tick up to it, -1 where there is none; None where the rows are the ticks."""
+    def of(self, tick: Ints) -> tuple[Ints | None, Bools]:
+        """For each row the last tick up to it, -1 where there is none, and whether it is that very tick.
+
+        None where the rows are the ticks.
+        """
         held = self._at.get(id(tick))
         if held is None:
             same = len(tick) == len(self.rows) and np.array_equal(tick, self.rows)
             at = None if same else self._last_up_to(tick)
-            held = self._at[id(tick)] = (tick, at)  # the ticks are held, so that their id stays theirs
-        return held[1]
+            new = np.ones(len(tick), bool) if at is None else tick.take(at) == self.rows
+            held = self._at[id(tick)] = (tick, at, new)  # the ticks are held, so that their id stays theirs
+        return held[1:]
 
     def _last_up_to(self, tick: Ints) -> Ints:
         """Ticks are fewer than rows as a rule, so that it is them that are looked for."""
         behind = np.bincount(np.searchsorted(self.rows, tick), minlength=len(self.rows) + 1)
         return np.cumsum(behind[: len(self.rows)]) - 1
 
-    def young(self, tick: Ints, last: Ints, max_age_us: int) -> tuple[Bools, Bools, bool]:
-        """Which rows have a tick young enough, which of them in that very tick, and whether all have."""
-        held = self._young.get((id(tick), max_age_us))
-        if held is None:
-            at = self.of(tick)
-            if at is None:
-                young, new = self.rows - last <= max_age_us, np.ones(len(tick), bool)
-            else:
-                some = at >= 0
-                young, new = (self.rows - last[at] <= max_age_us) & some, (tick[at] == self.rows) & some
-            held = self._young[id(tick), max_age_us] = (young, new, bool(young.all()))
-        return held
+    def young(self, tick: Ints, last: Ints, max_age_us: int) -> Bools | None:
+        """Which rows have a tick young enough; None where all have."""
+        key = id(tick), max_age_us
+        if key not in self._young:
+            at, _ = self.of(tick)
+            young = self.rows - (last if at is None else last.take(at)) <= max_age_us
+            if at is not None and len(at) and at[0] < 0:
+                young &= at >= 0
+            self._young[key] = None if young.all() else young
+        return self._young[key]
 
 
 def _on_rows(seen: Last | None, places: _Places, max_age_us: int) -> tuple[Floats, Bools]:
@@ -161,7 +178,7 @@ def _on_rows(seen: Last | None, places: _Places, max_age_us: int) -> tuple[Float
     if seen is None:
         return np.full(len(places.rows), np.nan), np.zeros(len(places.rows), bool)
     tick, last, value = seen
-    at = places.of(tick)
-    young, new, all_young = places.young(tick, last, max_age_us)
-    shown = value if at is None else value[at]
-    return shown if all_young else np.where(young, shown, np.nan), new
+    at, new = places.of(tick)
+    young = places.young(tick, last, max_age_us)
+    shown = value if at is None else value.take(at)
+    return shown if young is None else np.where(young, shown, np.nan), new

@@ -138,7 +138,7 @@ class Clock:
 
     def _at(self, place: Ints, start_us: np.int64) -> Ints:
         out = start_us + np.rint(np.interp(place, self.place, self.time_us - start_us)).astype(np.int64)
-        left = np.searchsorted(self.place, place, side="right") - 1
+        left = _last_up_to(self.place, place)
         # One entry for what is ahead of the first anchor, one behind each: whether the time runs on evenly there.
         step, span = np.diff(self.time_us).astype(float), np.diff(self.place).astype(float)
         even = np.concatenate([[False], _is_bridged(step, span, self.usual_step_us, self.us_per_place), [False]])
@@ -163,6 +163,16 @@ class Clock:
         out = np.where(leads, self.time_us[right] - np.rint(from_right).astype(np.int64), out)
         out = np.where(nearer_left, self.time_us[left] + np.rint(from_left).astype(np.int64), out)
         return np.where(since == 0, self.time_us[left], out)
+
+
+def _last_up_to(among: Ints, place: Ints) -> Ints:
+    """Index of the last of `among` that is not behind each place, both ascending; -1 where there is none."""
+    first = place[0]
+    if place[-1] - first != len(place) - 1 or (place[1:] - place[:-1] != 1).any():
+        return np.searchsorted(among, place, side="right") - 1
+    # Places without a gap: each of `among` tells by itself from which of them on it is the last.
+    at = np.clip(among - first, 0, len(place))
+    return np.cumsum(np.bincount(at, minlength=len(place) + 1)[:-1]) - 1
 
 
 def _burst_of(place: Ints, start: Ints, length: int) -> Ints:

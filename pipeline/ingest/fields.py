@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pipeline.ingest.clock import NO_TIME, SECOND, Bools, Ints, civil_days, clock_fits, full_year
 from pipeline.ingest.columns import Columns, read_all_numbers, split_fields
 from pipeline.ingest.numbers import read_digits
-from pipeline.ingest.scan import Bytes, Text
+from pipeline.ingest.scan import COMMA, Bytes, Text
 from pipeline.ingest.sentences import LAYOUTS, Layout
 
 FINE, BAD_FIELD, BAD_TIME, TOO_FEW = range(4)
@@ -40,7 +40,7 @@ def read_fields(text: Text, commas: Ints, bodies: Mapping[str, tuple[Ints, Ints,
     """Reads sentences of many kinds.
 
     `bodies`, by kind: index of the first comma in each body, and its place [start, end) in the text; a body is what
-    stands between the address and its comma, and `*`. `commas`: see `padded`.
+    stands between the address and its comma, and `*`. `commas`: see `commas_of`.
     """
     split = {
         kind: split_fields(text, commas, first, start, end, LAYOUTS[kind].fields)
@@ -52,9 +52,11 @@ def read_fields(text: Text, commas: Ints, bodies: Mapping[str, tuple[Ints, Ints,
     return {kind: _read_kind(columns, LAYOUTS[kind], few[kind]) for kind, columns in split.items()}
 
 
-def padded(commas: Ints, behind: int) -> Ints:
-    """Places of commas with some more at `behind`, a place behind all bodies, for the fields that sentences lack."""
-    return np.append(commas, np.full(MOST_FIELDS, behind))
+def commas_of(text: Text) -> Ints:
+    """Places of the commas with some more behind all bodies, for the fields that sentences lack."""
+    found = np.ones(text.length + MOST_FIELDS, bool)
+    np.equal(text.raw[: text.length], COMMA, out=found[: text.length])
+    return np.flatnonzero(found)
 
 
 def _prepared(columns: Columns, layout: Layout) -> Columns:

@@ -102,7 +102,7 @@ class Loading:
 
     def _load_samples(self, count: int) -> None:
         """Put the first `count` rows into the store, once the rows before them are in it."""
-        whole = pl.concat(self._samples, how="diagonal")
+        whole = _stacked(self._samples)
         self._samples, self._height = [whole.slice(count)], self._height - count
         self.wait()
         self.store.widen_samples(list(self._columns))
@@ -136,6 +136,17 @@ class Loading:
         if self.rows:
             rows = list(self.rows.values())
             self.store.append("files", pl.DataFrame(rows, schema_overrides=FILE_TYPES, infer_schema_length=None))
+
+
+def _stacked(frames: list[pl.DataFrame]) -> pl.DataFrame:
+    """Frames one upon the other, without copying; a column that one lacks is missing there."""
+    schema = {name: dtype for frame in frames for name, dtype in frame.schema.items()}
+    lacking = [[n for n in schema if n not in frame.columns] for frame in frames]
+    filled = [
+        frame.hstack([pl.Series(n, [None], dtype=schema[n]).new_from_index(0, frame.height) for n in names])
+        for frame, names in zip(frames, lacking, strict=True)
+    ]
+    return pl.concat([frame[list(schema)] for frame in filled], rechunk=False)
 
 
 def _tagged(frame: pl.DataFrame, file_id: str) -> pl.DataFrame:

@@ -162,11 +162,14 @@ def _plausible(group: str, track: Track, flags: Flags) -> Track:
     whole = True
     for name, v in track.values.items():
         known = BY_NAME.get(name)
-        fine = np.isfinite(v) if known is None else (v >= known.low) & (v <= known.high)
         values[name] = v
+        if known is not None and len(v) and v.min() >= known.low and v.max() <= known.high:  # so none is missing
+            some[:] = True
+            continue
+        fine = np.isfinite(v) if known is None else (v >= known.low) & (v <= known.high)
         if not fine.all():
             whole = False
-            gone = int((~fine & ~np.isnan(v)).sum())
+            gone = int(np.count_nonzero(~fine & ~np.isnan(v)))
             if gone:
                 limits = f"outside {known.low:g} to {known.high:g} {known.unit}" if known else "not a finite number"
                 flags.append((f"{name} {limits}", False, gone))
@@ -278,5 +281,5 @@ def _rows(ticks: Sequence[Ticked]) -> Ints:
     rest = [t for t in every if not (len(t) == len(longest) and np.array_equal(t, longest))]
     if not rest:
         return longest
-    both = np.sort(np.concatenate([longest, *rest]))
+    both = np.sort(np.concatenate([longest, *rest]), kind="stable")  # which finds what is in order already
     return both[np.append(True, both[1:] != both[:-1])]

@@ -232,7 +232,7 @@ def _read_sentences(part: Part, text: Text, found: Frame, transducers: Mapping[s
         if high > low:
             places[name] = order[low:high]
     start = np.minimum(found.start + 7, found.body_end)
-    commas = fields.padded(text.find(COMMA), text.length)
+    commas = fields.commas_of(text)
     first = np.searchsorted(commas, start)
     bodies = {name: (first[at], start[at], found.body_end[at]) for name, at in places.items()}
     transduced = bodies.pop(TRANSDUCERS, None)

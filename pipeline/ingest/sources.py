@@ -77,7 +77,7 @@ class SourceCount:
         """Count the readings of one track."""
         self.readings += len(track.time_us)
         for name, values in track.values.items():
-            self.values[name] = self.values.get(name, 0) + len(values) - int(np.isnan(values).sum())
+            self.values[name] = self.values.get(name, 0) + len(values) - int(np.count_nonzero(np.isnan(values)))
         bins = track.time_us // COVERAGE_BIN_US
         step = bins[1:] - bins[:-1]
         apart = np.flatnonzero(step > 1)

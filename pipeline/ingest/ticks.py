@@ -102,9 +102,10 @@ def tick_of(time_us: IntsOrInt, step_us: int) -> IntsOrInt:
 def on_clock(track: Track, step_us: int) -> Ticked:
     """Means of each tick: bearings on the circle, winds as vectors, all else arithmetic; one reading stays itself."""
     tick = tick_of(track.time_us, step_us)
-    starts = np.flatnonzero(np.diff(tick, prepend=tick[0] - 1)) if len(tick) else tick
-    if len(starts) == len(tick):
+    new = tick[1:] != tick[:-1]
+    if new.all():
         return Ticked(tick, track.time_us, track.values)
+    starts = np.append(0, np.flatnonzero(new) + 1)
     count = np.diff(starts, append=len(tick))
     several = np.flatnonzero(count > 1)
     rows = np.flatnonzero(np.repeat(count > 1, count))

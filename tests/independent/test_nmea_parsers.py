@@ -18,7 +18,7 @@ from pynmeagps import NMEAReader, exceptions
 
 from pipeline.ingest import fields
 from pipeline.ingest.nmea0183 import decode_nmea
-from pipeline.ingest.scan import COMMA, SUM_OK, SUM_WRONG, Text, frame
+from pipeline.ingest.scan import SUM_OK, SUM_WRONG, Text, frame
 from pipeline.ingest.sentences import FORMATTERS
 from pipeline.units import KN_PER_KMH, KN_PER_MS
 
@@ -219,7 +219,7 @@ def read_bodies(bodies: list[str], kind: str) -> fields.Fields:
     text = Text.of("*".join(bodies).encode())
     end = np.cumsum([len(b) + 1 for b in bodies]) - 1
     start = np.concatenate([[0], end[:-1] + 1])
-    commas = fields.padded(text.find(COMMA), text.length)
+    commas = fields.commas_of(text)
     return fields.read_fields(text, commas, {kind: (np.searchsorted(commas, start), start, end)})[kind]
 
 

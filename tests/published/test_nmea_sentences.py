@@ -14,7 +14,7 @@ import pytest
 
 from pipeline.ingest import fields, nmea0183, reasons, stamps
 from pipeline.ingest.clock import NO_TIME
-from pipeline.ingest.scan import COMMA, Text
+from pipeline.ingest.scan import Text
 from pipeline.ingest.sentences import LAYOUTS
 from pipeline.units import DEG_PER_RAD, KN_PER_KMH, KN_PER_MS
 
@@ -47,7 +47,7 @@ def read_bodies(bodies: list[str], kind: str) -> fields.Fields:
     text = Text.of("*".join(bodies).encode())
     end = np.cumsum([len(b) + 1 for b in bodies]) - 1
     start = np.concatenate([[0], end[:-1] + 1])
-    commas = fields.padded(text.find(COMMA), text.length)
+    commas = fields.commas_of(text)
     return fields.read_fields(text, commas, {kind: (np.searchsorted(commas, start), start, end)})[kind]
 
 
