@@ -31,11 +31,10 @@ class Account:
         line, reason = _damaged(file, part, late)
         rejected = np.zeros(part.lines, bool)
         rejected[line] = True
-        used = np.zeros(part.lines, bool)
-        used[part.used_lines] = True
+        used = part.used & ~rejected
         if file.sums_expected:
             used[part.used_unsummed] = False
-        self.used += int((used & ~rejected).sum())
+        self.used += int(np.count_nonzero(used))
         if len(line):
             self._rejected.append((line + file.first_line[number] + 1, reason, _texts(part, line, again)))
 

@@ -65,8 +65,11 @@ class Columns:
         """Field i as a single sign: BLANK_LETTER where it is empty or absent, NO_LETTER where it is longer."""
         if i not in self.letters:
             size = self.end[i] - self.start[i]
-            sign = self.text.raw[self.start[i]]
-            self.letters[i] = np.where(size == 1, sign, np.where(size > 1, NO_LETTER, BLANK_LETTER).astype(np.uint8))
+            sign = self.text.raw.take(self.start[i])
+            if (size != 1).any():
+                sign[size > 1] = NO_LETTER
+                sign[size < 1] = BLANK_LETTER
+            self.letters[i] = sign
         return self.letters[i]
 
     def is_letter(self, i: int, letters: str) -> Bools:

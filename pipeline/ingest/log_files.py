@@ -47,7 +47,8 @@ class LogReader:
 
     Known when it is read to its end: `sha256`, the hash of the unfolded content, which tells one log from another
     whatever their names; `is_blank`, whether there is no text in it (loggers leave such files when they are switched on
-    and off); `cut_short`, whether a compressed file ends before its end.
+    and off); `cut_short`, whether a compressed file ends before its end. Known from the first block on: `is_plain`,
+    whether the file holds the content as it is.
     """
 
     def __init__(self, path: Path) -> None:
@@ -55,6 +56,7 @@ class LogReader:
         self.path = path
         self.is_blank = True
         self.cut_short = False
+        self.is_plain = True
         self._digest = hashlib.sha256()
 
     @property
@@ -76,6 +78,7 @@ class LogReader:
         with _in_words(), self.path.open("rb", buffering=0) as file:
             packed = os.fstat(file.fileno()).st_size
             first = file.read(BLOCK_BYTES)
+            self.is_plain = not first.startswith((GZIP_MAGIC, *_UTF16))
             raw = chain([first], iter(lambda: file.read(BLOCK_BYTES), b""))
             if not first.startswith(GZIP_MAGIC):
                 yield from raw
@@ -108,8 +111,9 @@ class _Again:
 
     def __call__(self, at: int, size: int) -> bytes:
         with _in_words(), self._path.open("rb", buffering=0) as file:
-            if os.pread(file.fileno(), len(GZIP_MAGIC), 0) not in (GZIP_MAGIC, *_UTF16):
-                return os.pread(file.fileno(), size, at)
+            is_plain = os.pread(file.fileno(), len(GZIP_MAGIC), 0) not in (GZIP_MAGIC, *_UTF16)
+        if is_plain:
+            return part_of(self._path, at, size)
         if self._blocks is None or at < self._at:
             self._blocks, self._at, self._held = LogReader(self._path).blocks(), 0, b""
         while len(self._held) < at + size - self._at:
@@ -120,6 +124,12 @@ class _Again:
             self._held = self._held[passed:] + block
             self._at += passed
         return self._held[at - self._at : at - self._at + size]
+
+
+def part_of(path: Path, at: int, size: int) -> bytes:
+    """Some of a file's bytes. Raises `UnreadableLog`."""
+    with _in_words(), path.open("rb", buffering=0) as file:
+        return os.pread(file.fileno(), size, at)
 
 
 def log_name(path: Path, logs: Path) -> str:

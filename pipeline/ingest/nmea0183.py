@@ -23,7 +23,7 @@ from pipeline.ingest.account import Account, Again
 from pipeline.ingest.clock import NO_TIME, Clock, Ints
 from pipeline.ingest.file_clock import clock_of
 from pipeline.ingest.labels import labels_of, rows_by_label
-from pipeline.ingest.log_files import ascii_superset
+from pipeline.ingest.log_files import ascii_superset, part_of
 from pipeline.ingest.nmea_file import NmeaFile, SentenceKind
 from pipeline.ingest.piece import Part, read_piece
 from pipeline.ingest.readings import Chunk, Chunks, DecodedLog, Readings, Track
@@ -32,6 +32,9 @@ from pipeline.ingest.workers import Workers
 
 # Larger pieces leave the processor's cache, in smaller ones the fixed costs show.
 PIECE_BYTES = 2 << 20
+
+
+_Piece = tuple[int, bytes | int]  # where it begins, and its bytes or how many they are
 
 
 def decode_nmea(data: bytes, *, transducers: Mapping[str, str], season: tuple[date, date] | None) -> DecodedLog:
@@ -53,18 +56,23 @@ def decode_pieces(
     transducers: Mapping[str, str],
     season: tuple[date, date] | None,
     workers: Workers | None = None,
+    path: Path | None = None,
     folder: Path | None = None,
 ) -> DecodedLog:
     """Decodes an NMEA 0183 log that comes in pieces of whole lines.
 
     `again` gives some of its bytes once more. `transducers` maps names in XDR sentences to channels; `season` is when
-    the campaign is known to have been, by which dates 1,024 weeks off are told. `workers` read several pieces at once;
-    in `folder` much of a long log is kept while it is worked on. Nothing is raised on any bytes. The same data give the
+    the campaign is known to have been, by which dates 1,024 weeks off are told. `workers` read several pieces at once,
+    and from the file itself where its bytes lie just so at `path`, which is quicker than to send them. In `folder` much
+    of a long log is kept while it is worked on. Nothing is raised on any bytes. The same data give the
     same result however they are cut and whoever reads them.
     """
     file = NmeaFile(folder)
-    read = partial(_read, transducers=transducers)
-    for part in map(read, _with_offsets(pieces)) if workers is None else workers.in_order(read, _with_offsets(pieces)):
+    cut: Iterable[_Piece] = _with_offsets(pieces)
+    read = partial(_read, transducers=transducers, path=path)
+    if workers is not None and path is not None:
+        cut = ((at, len(piece)) for at, piece in cut)
+    for part in map(read, cut) if workers is None else workers.in_order(read, cut):
         file.add(part)
     counts: dict[str, int] = {}
     clock = clock_of(file, season, counts)
@@ -88,8 +96,9 @@ def decode_pieces(
     )
 
 
-def _read(piece: tuple[int, bytes], transducers: Mapping[str, str]) -> Part:
-    return read_piece(piece[1], piece[0], transducers)
+def _read(piece: _Piece, transducers: Mapping[str, str], path: Path | None) -> Part:
+    at, data = piece
+    return read_piece(data if isinstance(data, bytes) else part_of(path, at, data), at, transducers)
 
 
 def _with_offsets(pieces: Iterable[bytes]) -> Iterator[tuple[int, bytes]]:

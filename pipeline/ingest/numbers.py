@@ -68,7 +68,7 @@ def _read_given(text: Text, start: Ints, size: Ints, value: NDArray[np.float64],
     if bool((length < 1).any()):
         digits[length < 1] = _DOTS
     whole, places, fine = _eight(digits)
-    value[:] = whole / _POWERS[places + 1]
+    value[:] = whole / _POWERS.take(places + 1)
     fine &= length > (places >= 0)
     if len(long):
         value[long], fine[long] = _sixteen(text, first[long], length[long])
@@ -86,14 +86,14 @@ def _point(digits: Words) -> Words:
     return ~(((x & _SEVEN) + _SEVEN) | x | _SEVEN)
 
 
-def _without_point(digits: Words, point: Words) -> tuple[Words, NDArray[np.int64]]:
+def _without_point(digits: Words, point: Words) -> tuple[Words, NDArray[np.int8]]:
     """The digits closed up over the one point, and how many stand behind it (_NO_POINT where there is none)."""
     one = point >> _U7
     below = one - _U1
     # without a point everything is below it, and nothing is moved
     moved = (digits & below) << (_U8 * (one != 0))
     closed = (digits & ~(below | (one << _U8) - one)) | moved
-    return closed, 7 - (np.bitwise_count(below) >> 3).astype(np.int64)
+    return closed, 7 - (np.bitwise_count(below) >> 3).astype(np.int8)
 
 
 def _all_digits(digits: Words) -> Bools:
@@ -106,7 +106,7 @@ def _whole(digits: Words) -> Words:
     return ((pairs & _PAIRS) * _EVEN + ((pairs >> _U16) & _PAIRS) * _ODD) >> _U32
 
 
-def _eight(digits: Words) -> tuple[Words, NDArray[np.int64], Bools]:
+def _eight(digits: Words) -> tuple[Words, NDArray[np.int8], Bools]:
     point = _point(digits)
     closed, places = _without_point(digits, point)
     return _whole(closed), places, _all_digits(closed) & ((point & (point - _U1)) == 0)
@@ -129,7 +129,7 @@ def _sixteen(text: Text, start: Ints, length: Ints) -> tuple[NDArray[np.float64]
     point = point_low | (point_high >> _U1)
     fine = (length <= 16) & _all_digits(closed_low) & _all_digits(closed_high) & (number < _MOST_WHOLE)
     fine &= (point & (point - _U1)) == 0
-    return number / _POWERS[np.minimum(places, 15) + 1], fine
+    return number / _POWERS.take(np.minimum(places, 15) + 1), fine
 
 
 def _otherwise(text: Text, start: Ints, end: Ints) -> tuple[NDArray[np.float64], Bytes]:

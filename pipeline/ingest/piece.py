@@ -53,7 +53,7 @@ class Part:
     `offset` and `size` say where the piece lies in the file. `line_of` is the line of each sentence, None where every
     line holds one. Damage is a list of arrays (line, place) and a reason, `texts` the texts of its lines; a checksum
     missing, and text in front that is no stamp, are damage only if the rest of the file is otherwise, so they are kept
-    apart. `used_lines` are those with a sound sentence of a known kind, `used_unsummed` those with no other such
+    apart. `used` marks the lines with a sound sentence of a known kind, `used_unsummed` are those with no other such
     sentence than ones without checksum.
     """
 
@@ -68,7 +68,7 @@ class Part:
     unsummed: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
     foreign: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
     stamped: int = 0
-    used_lines: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
+    used: Bools = field(default_factory=lambda: np.zeros(0, bool))
     used_unsummed: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
     anchors: dict[tuple[int, bool, str], tuple[Ints, Ints]] = field(default_factory=dict)
     readings: dict[tuple[str, str, str], Rows] = field(default_factory=dict)
@@ -80,7 +80,7 @@ class Part:
     @property
     def nbytes(self) -> int:
         """About how much memory it takes."""
-        arrays = [self.unsummed, self.foreign, self.used_lines, self.used_unsummed]
+        arrays: list[NDArray[np.generic]] = [self.unsummed, self.foreign, self.used, self.used_unsummed]
         arrays += [a for pair in self.anchors.values() for a in pair]
         arrays += [a for rows in self.readings.values() for a in (rows.place, *rows.values.values())]
         arrays += [] if self.line_of is None else [self.line_of]
@@ -112,10 +112,11 @@ def _note_used(part: Part, used: list[Ints]) -> None:
     marks = np.zeros(part.lines, bool)
     for places in used:
         marks[part.lines_at(places)] = True
-    part.used_lines = np.flatnonzero(marks)
+    part.used = marks
     if len(part.unsummed):
         without = np.zeros(part.places, bool)
         without[part.unsummed] = True
+        marks = marks.copy()
         for places in used:
             marks[part.lines_at(places[~without[places]])] = False
         part.used_unsummed = np.flatnonzero(marks)

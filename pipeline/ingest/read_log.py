@@ -77,6 +77,7 @@ class Reading:
                     transducers=self.boat.channels.transducers,
                     season=season,
                     workers=workers,
+                    path=path if reader.is_plain else None,
                     folder=self.folder,
                 )
                 if reader.is_blank:

@@ -79,9 +79,14 @@ class Text:
         """Whether the byte is met at all."""
         return self.data.find(byte, self.offset, self.offset + self.length) >= 0
 
-    def find(self, byte: int) -> Ints:
-        """Every place of a byte, ascending."""
-        return np.flatnonzero(self.raw[: self.length] == byte)
+    def find(self, byte: int, likely: Ints | None = None) -> Ints:
+        """Every place of a byte, ascending; sooner told where these are the `likely` ones (ascending) and no others."""
+        here = self.raw[: self.length] == byte
+        if likely is not None and len(likely) and likely[0] >= 0:
+            told = np.count_nonzero(here) == len(likely) and here.take(likely).all()
+            if told:
+                return likely
+        return np.flatnonzero(here)
 
     def eight_bytes(self, at: Ints) -> Words:
         """The eight bytes from each place on, the first one lowest."""
@@ -247,7 +252,7 @@ def frame(text: Text) -> Frame:
 def _frame_block(text: Text) -> Frame:
     line_start, line_end = lines_of(text)
     comment = _comments(text, line_start, line_end)
-    start = text.find(DOLLAR)
+    start = text.find(DOLLAR, line_start)
     if text.has(BANG):
         start = np.sort(np.concatenate([start, text.find(BANG)]))
     start = start[_ALNUM[text.raw[start + 1]]]
@@ -259,7 +264,7 @@ def _frame_block(text: Text) -> Frame:
     last[:-1] = line[1:] != line[:-1]
     follow = np.append(start[1:], text.length)
     room = np.where(last, line_end[line], follow)
-    star = _first_star(text.find(STAR), start, room, text.length)
+    star = _first_star(text.find(STAR, line_end - 3), start, room, text.length)
     has_star = star < room
     body_end = np.where(has_star, star, room)
     given = text.hex_byte(np.minimum(body_end + 1, text.length))

@@ -154,7 +154,15 @@ def against_raw_lines(share: int) -> None:
             def decode(path: Path = path) -> None:
                 reader = LogReader(path)
                 pieces = whole_lines(reader.blocks())
-                decode_pieces(pieces, reader.again(), transducers={}, season=None, workers=workers, folder=Path(root))
+                decode_pieces(
+                    pieces,
+                    reader.again(),
+                    transducers={},
+                    season=None,
+                    workers=workers,
+                    path=path,
+                    folder=Path(root),
+                )
 
             def one_column(path: Path = path) -> None:
                 pl.read_csv(path, has_header=False, separator="\x01", quote_char=None, new_columns=["line"])
