@@ -53,11 +53,12 @@ class Case:
 
 @dataclass(frozen=True)
 class Answer:
-    """What the command did."""
+    """What the command did. `strays`: what it changed or left anywhere but in OUT."""
 
     status: int
     printed: str
     out: Path
+    strays: tuple[str, ...]
 
     def count(self, query: str) -> int:
         """One number out of the store."""
@@ -74,10 +75,19 @@ def tried(case: Case) -> Iterator[Answer]:
         campaign, out = sound_campaign(place / "campaign"), place / "out"
         case.change(campaign)
         arguments = [case.command, str(campaign)] + ([] if case.command == "check" else ["--out", str(out)])
+        before = _files_in(place, out)
         said = io.StringIO()
         with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
             status = main(arguments)
-        yield Answer(status, said.getvalue().replace(str(place), ""), out)
+        after = _files_in(place, out)
+        strays = sorted(name for name in before.keys() | after.keys() if before.get(name) != after.get(name))
+        yield Answer(status, said.getvalue().replace(str(place), ""), out, tuple(strays))
+
+
+def _files_in(place: Path, out: Path) -> dict[str, tuple[int, int]]:
+    """Size and time of every file outside `out`."""
+    files = [f for f in place.rglob("*") if f.is_file() and not f.is_relative_to(out)]
+    return {f.relative_to(place).as_posix(): (f.stat().st_size, f.stat().st_mtime_ns) for f in files}
 
 
 def log(content: bytes | Sequence[str], name: str = "a.nmea") -> Change:
@@ -336,6 +346,7 @@ def faults(case: Case, answer: Answer) -> list[str]:
     """How the answer differs from what was to be expected."""
     found = [] if answer.status == case.status else [f"status {answer.status} instead of {case.status}"]
     found += [f"does not say {word!r}" for word in case.says if word not in answer.printed]
+    found += [f"touched {name}, outside OUT" for name in answer.strays]
     if "Traceback" in answer.printed:
         found.append("a traceback")
     if answer.status == 0 and case.command != "check":
