@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from pipeline.angles import Floats, circular_mean, wrap_180
+from pipeline.angles import circular_mean, wrap_180
 from pipeline.calibration.wind_pieces import Pieces, sail_changes_s
 
 SAIL_CHANGE = "sail change"
@@ -60,16 +60,3 @@ def _events(manoeuvres: pl.DataFrame, segments: pl.DataFrame) -> list[tuple[floa
 
 def _mean_wind(pieces: Pieces, part: slice) -> tuple[float, float]:
     return float(circular_mean(pieces.twd_deg[part])), float(np.mean(pieces.tws_kn[part]))
-
-
-def mean_step_upwash_deg(steps: pl.DataFrame, kind: str, answer: Floats) -> tuple[float, float]:
-    """Upwash from the mean step of direction alone, with its standard error: the plain method, for comparison.
-
-    `answer`: by how much direction moves (deg) a degree of upwash on the side sailed after each step of that kind. A
-    positive upwash left in makes direction step away from the wind's side by twice that.
-    """
-    of_kind = steps.filter(pl.col("kind") == kind)
-    if of_kind.height < 2:
-        return float("nan"), float("nan")
-    each = -of_kind["twd_step_deg"].to_numpy() / (2.0 * answer)
-    return float(each.mean()), float(each.std(ddof=1) / np.sqrt(of_kind.height))

@@ -33,6 +33,7 @@ from pipeline.sailing.window_rules import (
     rung_counts,
     window_length_s,
 )
+from pipeline.tables import TABLES
 
 TOO_SHORT = "too short between disturbances"
 # A gap in the samples longer than this ends a block.
@@ -41,15 +42,13 @@ LONGEST_GAP_S = 10.0
 LEAD_LAGS = 1.5
 TREND_MARGIN_S = 60.0
 
-# Columns of a piece's windows and of its set-aside spans.
+# Columns of a piece's windows, beside those that only the season knows, and of its set-aside spans.
+OF_SEASON = ("session", "effective_n")
 WINDOWS: dict[str, pl.DataType] = {
-    "start": pl.Datetime("us"),
-    "end": pl.Datetime("us"),
-    "sail_set": pl.String(),
+    **{name: kind for name, kind in TABLES["windows"].columns.items() if name not in OF_SEASON},
     **dict.fromkeys(
         (
-            *("tws_kn", "twa_deg", "twd_deg", "bsp_kn", "aws_kn", "awa_deg", "heel_deg"),
-            *("tws_sd_kn", "twa_sd_deg", "bsp_sd_kn", "tws_trend_kn_min", "tws_unlagged_kn", "twa_unlagged_deg"),
+            *("tws_trend_kn_min", "tws_unlagged_kn", "twa_unlagged_deg"),
             *("hdg_deg", "hdg_sd_deg", "rudder_deg", "stw_sog_diff_kn", "minutes"),
         ),
         pl.Float64(),

@@ -18,7 +18,6 @@ from pipeline.reporting.records.ledger import LedgerRow
 BEYOND = {"tws_kn": 4.0, "twa_deg": 20.0}
 # The windows shown were sailed this near to what is held, as `minutes` of the surfaces counts them.
 NEAR = {"tws_kn": 1.0, "twa_deg": 5.0}
-SLICES = 3
 MOST_DOTS = 120
 # Places along a border at which it is shown: the middle of each third of its points.
 PARTS = (1 / 6, 3 / 6, 5 / 6)
