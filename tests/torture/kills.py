@@ -18,12 +18,13 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 from pathlib import Path
 
 import duckdb
 
 from pipeline.output_folder import STORE_NAME
-from tests.known_boat.season import make_season
+from tests.torture.small_campaign import START, as_bytes, log_lines, sound_campaign
 
 ROOT = Path(__file__).parents[2]
 Disturbance = Callable[[subprocess.Popen], None]
@@ -52,10 +53,11 @@ class Bench:
     seconds: float
 
 
-def prepare(folder: Path, seed: int = 5) -> Bench:
-    """Make the season and the undisturbed runs in `folder`."""
-    campaign = folder / "campaign"
-    make_season(campaign, seed, "sportboat", days=3, hours=0.7)
+def prepare(folder: Path) -> Bench:
+    """Make the season, three short days, and the undisturbed runs in `folder`."""
+    campaign = sound_campaign(folder / "campaign")
+    for day in (1, 2):
+        (campaign / "logs" / f"day{day}.nmea").write_bytes(as_bytes(log_lines(START + timedelta(days=day))))
     began = time.monotonic()
     run(campaign, folder / "whole")
     seconds = time.monotonic() - began
