@@ -39,6 +39,17 @@ _ALNUM[[ord(c) for c in "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrs
 _LOW_BYTES = np.array([(1 << (8 * n)) - 1 for n in range(8)], np.uint64)
 
 
+@dataclass(frozen=True, slots=True)
+class _Exported:
+    """An array for Polars to take by the Arrow PyCapsule interface; of one it knows, it would load pyarrow.compute."""
+
+    array: pa.Array
+
+    def __arrow_c_array__(self, requested_schema: object = None) -> tuple[object, object]:
+        exported: tuple[object, object] = self.array.__arrow_c_array__(requested_schema)
+        return exported
+
+
 @dataclass(frozen=True)
 class Text:
     """The bytes of some whole lines, padded, with what is needed to look at many places in them at once.
@@ -112,8 +123,9 @@ class Text:
             views[short, 1] = low & np.uint64(0xFFFFFFFF)
             views[short, 2] = low >> np.uint64(32)
             views[short, 3] = high & np.uint64(0xFFFFFFFF)
-        array = pa.Array.from_buffers(pa.string_view(), n, [None, pa.py_buffer(views), self._ascii])
-        return pl.Series(pl.from_arrow(array))
+        return pl.Series(
+            _Exported(pa.Array.from_buffers(pa.string_view(), n, [None, pa.py_buffer(views), self._ascii]))
+        )
 
     def xor(self, start: Ints, end: Ints) -> Bytes:
         """XOR of the bytes [start, end) of each piece."""
