@@ -88,7 +88,11 @@ def _read_tags(
     has = np.flatnonzero(count)
     leading = slash[first[has]]
     trailing = slash[first[has] + count[has] - 1] + 1
-    ahead = (text.strings(start[has], leading).str.strip_chars(_SEPARATORS) != "").to_numpy()
+    ahead = leading > start[has]
+    some = np.flatnonzero(ahead)
+    if len(some):
+        pieces = text.strings(start[has[some]], leading[some])
+        ahead[some] = (pieces.str.strip_chars(_SEPARATORS) != "").to_numpy()
     stamp_from[has] = np.where(ahead, start[has], trailing)
     stamp_to[has] = np.where(ahead, leading, end[has])
 
@@ -108,7 +112,7 @@ def read_stamps(text: Text, start: Ints, end: Ints) -> tuple[Ints, Bytes]:
     """Time (us, or NO_TIME) and state of each piece that should be a stamp; blank pieces are FINE without time."""
     time_us, read = _canonical(text, start, end)
     state = np.full(len(start), FINE, np.uint8)
-    rest = np.flatnonzero(~read)
+    rest = np.flatnonzero(~read & (end > start))
     if len(rest):
         time_us[rest], state[rest] = _any_stamp(text.strings(start[rest], end[rest]))
     return time_us, state
