@@ -20,37 +20,35 @@ S = TypeVar("S")
 
 
 class Workers:
-    """Up to `count` processes; what they do, this one does as long as they have not begun, or where they died.
+    """As many processes as make up `count` together with this one, which does its share of the work.
 
-    Use as a context.
+    It does all of it as long as they have not begun, and where they died. Use as a context.
     """
 
     def __init__(self, count: int) -> None:
         """No process yet."""
-        self.count = count
+        self.others = count - 1
         self._pool: ProcessPoolExecutor | None = None
         self._begun: list[Future[None]] = []
 
     def begin(self, *, wait: bool = False) -> None:
-        """Begin the processes, which takes them half a second; one alone would gain nothing."""
-        if self._pool is None and self.count > 1:
-            self._pool = fresh_processes(self.count)
-            self._begun = [self._pool.submit(_load) for _ in range(self.count)]
+        """Begin the processes, which takes them half a second."""
+        if self._pool is None and self.others > 0:
+            self._pool = fresh_processes(self.others)
+            self._begun = [self._pool.submit(_load) for _ in range(self.others)]
         if wait:
             futures.wait(self._begun)
 
     def in_order(self, task: Callable[[S], T], items: Iterable[S]) -> Iterator[T]:
-        """The results of a task on each item, in order; a few items are taken ahead of the result waited for."""
+        """The results of a task on each item, in order; some items are taken ahead of the result waited for."""
         waiting: deque[tuple[Future[T], S]] = deque()
         try:
             for item in items:
-                future = self._submitted(task, item)
-                if future is not None:
-                    waiting.append((future, item))
-                while waiting and (future is None or len(waiting) > self.count + 1):
+                busy = sum(not future.done() for future, _ in waiting)
+                future = self._submitted(task, item) if busy < 2 * self.others else None
+                waiting.append((future or _done(task, item), item))
+                while waiting and (waiting[0][0].done() or len(waiting) > 4 * self.others):
                     yield self._result(task, *waiting.popleft())
-                if future is None:
-                    yield task(item)
             while waiting:
                 yield self._result(task, *waiting.popleft())
         finally:
@@ -58,7 +56,7 @@ class Workers:
                 future.cancel()
 
     def _submitted(self, task: Callable[[S], T], item: S) -> Future[T] | None:
-        """The result to come; None where it is for this process to do the task."""
+        """The result to come; None where there is no process to do the task."""
         if self._pool is None or not any(begun.done() for begun in self._begun):
             return None
         try:
@@ -86,6 +84,13 @@ class Workers:
     def __exit__(self, *_: object) -> None:
         """End the processes."""
         self._end()
+
+
+def _done(task: Callable[[S], T], item: S) -> Future[T]:
+    """The result of the task, done here and now."""
+    future: Future[T] = Future()
+    future.set_result(task(item))
+    return future
 
 
 def _load() -> None:
