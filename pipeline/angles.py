@@ -13,8 +13,14 @@ RESULTANT_FLOOR = 1e-6
 
 def wrap_360(angle_deg: ArrayLike) -> Floats:
     """Angle folded to [0, 360)."""
-    out = np.mod(np.asarray(angle_deg, dtype=float), 360.0)
-    return np.where(out >= 360.0, 0.0, out)
+    angle = np.asarray(angle_deg, dtype=float)
+    if ((angle <= -360.0) | (angle >= 720.0)).any():
+        out = np.mod(angle, 360.0)
+    else:  # the same to the last digit, several times as quick
+        out = angle - (angle >= 360.0) * 360.0
+        out = out + (out < 0.0) * 360.0
+    over = out >= 360.0
+    return np.where(over, 0.0, out) if over.any() else np.asarray(out)
 
 
 def wrap_180(angle_deg: ArrayLike) -> Floats:
