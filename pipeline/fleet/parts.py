@@ -20,7 +20,7 @@ from pipeline.output_folder import to_disk
 from pipeline.problems import UnusableInput
 
 # Made anew for the campaign as a whole.
-NOT_OF_LOGS = frozenset({"meta", "fingerprints", "flags"})
+NOT_OF_LOGS = frozenset({"meta", "fingerprints", "flags", "samples"})
 
 
 def part_place(parts: Path, log: Path) -> Path:
@@ -75,6 +75,7 @@ def take_in(store: Store, parts: Path) -> None:
         known |= here
         for path in sorted(place.glob("*.parquet")):
             _add(store, path.stem, _rows(path))
+    store.show_samples()
 
 
 def _add(store: Store, table: str, rows: str) -> None:

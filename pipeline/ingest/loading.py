@@ -54,7 +54,6 @@ class Loading:
         self.store = store
         self.rows: dict[str, dict[str, object]] = {}
         self._samples: list[pl.DataFrame] = []
-        self._columns: dict[str, None] = {}
         self._height = 0
         self._others: dict[str, list[pl.DataFrame]] = {"rejected": [], "file_flags": []}
         self._beside = ThreadPoolExecutor(1)
@@ -75,7 +74,6 @@ class Loading:
             span.first = span.first or batch["time"][0]
             span.last = batch["time"][-1]
             span.rows += batch.height
-            self._columns |= dict.fromkeys(batch.columns)
             # A column without a value is missing by itself, and need not be carried over.
             full = [name for name in batch.columns if batch[name].null_count() < batch.height]
             self._samples.append(_tagged(batch[full], file_id))
@@ -105,8 +103,8 @@ class Loading:
         whole = _stacked(self._samples)
         self._samples, self._height = [whole.slice(count)], self._height - count
         self.wait()
-        self.store.widen_samples(list(self._columns))
-        self._going_in = self._beside.submit(self.store.append, "samples", whole.head(count))
+        self.store.widen_samples(whole.columns)
+        self._going_in = self._beside.submit(self.store.append, "sample_rows", whole.head(count))
 
     def wait(self) -> None:
         """Wait until no rows are on their way into the store any more. Raises what went wrong with them."""

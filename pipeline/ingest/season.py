@@ -309,10 +309,6 @@ def _read(reading: Reading, season: tuple[date, date] | None, file: _File) -> Re
 
 
 def _has_wind(store: Store) -> bool:
-    # A channel that no log holds has no column.
-    columns = store.query("SELECT column_name FROM (DESCRIBE samples)")["column_name"]
-    if not {"awa", "aws"} <= set(columns):
-        return False
     return not store.query("SELECT 1 FROM samples WHERE awa IS NOT NULL AND aws IS NOT NULL LIMIT 1").is_empty()
 
 

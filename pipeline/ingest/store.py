@@ -15,20 +15,22 @@ import duckdb
 import polars as pl
 
 from pipeline import __version__, threads
+from pipeline.channels import BY_NAME, CHANNELS
 from pipeline.ingest.shared_time import read_samples
 from pipeline.problems import Problem, UnusableInput
 from pipeline.shipped import shipped
 from pipeline.tables import TABLES
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 MEMORY_LIMIT = "1GB"
 VACUUM_TASKS = 100
 # DuckDB names itself in bytes 8 to 11 of its files; checked first, so that no other engine's file is ever tried.
 _MAGIC = b"DUCK"
-_SCHEMA = ("meta", "fingerprints", "files", "samples", "rejected", "file_flags", "seen_files")
+_SCHEMA = ("meta", "fingerprints", "files", "sample_rows", "rejected", "file_flags", "seen_files")
+_SAMPLE_KEYS = ("time", "file_id", "fresh")
 # Tables that are the store's own business, or hold a row a sample.
 INTERNAL = frozenset(
-    {"meta", "fingerprints", "file_flags", "seen_files", "samples", "wind"}
+    {"meta", "fingerprints", "file_flags", "seen_files", "samples", "sample_rows", "wind"}
     | {"log_runs", "shared_sessions", "sessions", "pieces"}
 )
 DISK_FULL = (errno.ENOSPC, errno.EDQUOT)
@@ -60,7 +62,7 @@ class Store:
         self.read_only = read_only
         self._is_new = is_new
         self._is_thinned = False
-        self._sample_columns: set[str] | None = None
+        self._sample_columns: dict[str, None] | None = None
 
     @classmethod
     def open(cls, path: Path, *, read_only: bool = False) -> Self:
@@ -110,6 +112,7 @@ class Store:
         else:
             for name in _SCHEMA:
                 self.connection.execute(sql_text(f"schema/{name}"))
+            self.show_samples()
             about = {"schema_version": str(SCHEMA_VERSION), "code_version": __version__}
             self.connection.executemany("INSERT INTO meta VALUES (?, ?)", [list(pair) for pair in about.items()])
 
@@ -145,8 +148,12 @@ class Store:
     # --- tables -----------------------------------------------------------------------------------------------------
 
     def table_names(self) -> list[str]:
-        """Names of all tables in the store, sorted."""
-        query = "SELECT table_name FROM duckdb_tables() WHERE NOT temporary AND NOT internal ORDER BY table_name"
+        """Names of all tables and views in the store, sorted."""
+        query = """
+            SELECT table_name AS name FROM duckdb_tables() WHERE NOT temporary AND NOT internal
+            UNION ALL SELECT view_name FROM duckdb_views() WHERE NOT temporary AND NOT internal
+            ORDER BY name
+        """
         return [name for (name,) in self.connection.sql(query).fetchall()]
 
     def has_table(self, name: str) -> bool:
@@ -221,17 +228,32 @@ class Store:
     def widen_samples(self, columns: Sequence[str]) -> None:
         """Give the table of samples the columns it does not have yet."""
         if self._sample_columns is None:
-            rows = self.connection.sql("SELECT column_name FROM (DESCRIBE samples)").fetchall()
-            self._sample_columns = {name for (name,) in rows}
-        for column in columns:
-            if column not in self._sample_columns:
-                self.execute(f"ALTER TABLE samples ADD COLUMN {quoted(column)} DOUBLE")
-                self._sample_columns.add(column)
+            self._sample_columns = self._columns_of("sample_rows")
+        missing = [c for c in columns if c not in self._sample_columns]
+        for column in missing:
+            self.execute(f"ALTER TABLE sample_rows ADD COLUMN {quoted(column)} DOUBLE")
+        if missing:
+            self.show_samples()
+
+    def show_samples(self) -> None:
+        """Make the view `samples` anew: every channel of the catalogue, NULL where no log holds it, then the others.
+
+        A column without a value costs DuckDB as much to load as any other, and most logs lack half of the catalogue.
+        """
+        held = self._sample_columns = self._columns_of("sample_rows")
+        channels = [c.name if c.name in held else f"CAST(NULL AS DOUBLE) AS {c.name}" for c in CHANNELS]
+        others = [quoted(c) for c in held if c not in BY_NAME and c not in _SAMPLE_KEYS]
+        shown = ", ".join([*_SAMPLE_KEYS, *channels, *others])
+        self.execute(f"CREATE OR REPLACE VIEW samples AS SELECT {shown} FROM sample_rows")
+
+    def _columns_of(self, table: str) -> dict[str, None]:
+        rows = self.connection.sql(f"SELECT column_name FROM (DESCRIBE {quoted(table)})").fetchall()
+        return dict.fromkeys(name for (name,) in rows)
 
     def remove_file(self, file_id: str) -> None:
         """Take one log out of the store, with everything that came from it."""
         self._is_thinned = True
-        for table in ("samples", "rejected", "file_flags", "files"):
+        for table in ("sample_rows", "rejected", "file_flags", "files"):
             self.execute(f"DELETE FROM {table} WHERE file_id = $file_id", file_id=file_id)
 
     def rename_files(self, names: pl.DataFrame) -> None:

@@ -326,7 +326,7 @@ def test_checks_find_what_they_are_for(path):
         add(store, "a", merged(1, 5, awa=30, aws=10))
         run_checks(store, {"new": ["a"]})
         breakages = {
-            "samples_as_counted": "INSERT INTO samples SELECT * FROM samples LIMIT 1",
+            "samples_as_counted": "INSERT INTO sample_rows SELECT * FROM sample_rows LIMIT 1",
             "lines_add_up": "UPDATE files SET lines = 2",
             "files_once": "INSERT INTO files SELECT * FROM files",
             "rejected_lines_once": "INSERT INTO rejected VALUES ('a', 9, 'x', 'y', 'a')",

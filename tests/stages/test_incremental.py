@@ -210,7 +210,7 @@ def test_sensor_of_contrary_sign(campaign: Path, tmp_path: Path, monkeypatch: py
         log.write_bytes(content)
     run = run_campaign(folder, tmp_path / "out", stages=("ingest",))
     with Store.open(run.out / "season.duckdb") as store:
-        store.execute("UPDATE samples SET heel = -heel WHERE file_id <> $first", first=first)
+        store.execute("UPDATE sample_rows SET heel = -heel WHERE file_id <> $first", first=first)
         store.commit()
     run = run_campaign(folder, tmp_path / "out", stages=("windows",))
     assert windows_lines(run).count("what the whole season says changed") == 1
