@@ -17,7 +17,7 @@ from pipeline.ingest.store import MEMORY_LIMIT, Store
 # Rows at a time; DuckDB packs so many together (its row groups), and few small loads cost more than one large one.
 ROWS_AT_ONCE = 122_880
 # What was loaded is not looked at again, and need not be kept at hand.
-MEMORY_WHILE_LOADING = "128MB"
+MEMORY_WHILE_LOADING = "64MB"
 FILE_TYPES = {
     "lines": pl.Int64(),
     "used": pl.Int64(),

@@ -44,7 +44,7 @@ _CODE = ("ingest/*.py", "channels.py", "units.py", "angles.py")
 
 MOST_WORKERS = 8
 # Less than this is read before they have begun.
-WORKERS_FROM_BYTES = 64 << 20
+WORKERS_FROM_BYTES = 32 << 20
 # Logs up to this size are worked on side by side, a larger one by itself, several of its pieces at once.
 SIDE_BY_SIDE_BYTES = 24 << 20
 # About how much larger a compressed log is when it is unfolded.

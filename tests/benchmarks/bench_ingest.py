@@ -75,7 +75,7 @@ def ingest_once(folder: Path) -> None:
         took = time.perf_counter() - start
     # Its own peak, and that of the largest of its helpers for each of them: no less than what they had together.
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    peak += (os.cpu_count() or 1) * resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
+    peak += ((os.cpu_count() or 1) - 1) * resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
     print(
         json.dumps({"seconds": took, "lines": lines, "peak_mb": peak / (1024 if sys.platform == "linux" else 1 << 20)})
     )
