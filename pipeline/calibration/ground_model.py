@@ -50,7 +50,6 @@ class Course:
     side: Floats
     leeway_deg: Floats
     bit: np.ndarray
-    bits: int
     source: str  # HEEL, MEASURED or NONE
     reference_kn: float
 
@@ -80,7 +79,6 @@ def course_of(motion: Motion, bits: Bits) -> Course:
         side=bits.side[bit],
         leeway_deg=np.nan_to_num(leeway),
         bit=bit,
-        bits=len(bits),
         source=source,
         reference_kn=reference,
     )

@@ -53,9 +53,8 @@ _US = 1e6
 
 @dataclass(frozen=True, slots=True)
 class Moments:
-    """For each change of set the stamp and the moment's median and 90 % interval, in seconds since 1970."""
+    """For each change of set the moment's median and 90 % interval, in seconds since 1970."""
 
-    stamp_s: Floats
     moment_s: Floats
     first_s: Floats
     last_s: Floats
@@ -64,7 +63,7 @@ class Moments:
 def change_moments(track: Track, manoeuvres: pl.DataFrame, stamps_s: Floats, loa_m: float) -> Moments:
     """Most likely moments of the changes stamped `stamps_s` (ascending), no further off than their neighbours."""
     if len(stamps_s) == 0:
-        return Moments(*(np.zeros(0) for _ in range(4)))
+        return Moments(*(np.zeros(0) for _ in range(3)))
     said = TEMPER * _log_likelihoods(track, manoeuvres, stamps_s, loa_m)
     said = said + np.where(_between_neighbours(stamps_s), 0.0, -np.inf)
     priors = _priors(_rounding_s(stamps_s))
@@ -74,7 +73,7 @@ def change_moments(track: Track, manoeuvres: pl.DataFrame, stamps_s: Floats, loa
     posterior = likelihood * (weight @ priors)
     below = np.cumsum(posterior / posterior.sum(axis=1, keepdims=True), axis=1)
     first, middle, last = (MOMENTS_S[np.argmax(below >= q, axis=1)] for q in (TAIL, 0.5, 1.0 - TAIL))
-    return Moments(stamps_s, stamps_s + middle, stamps_s + first, stamps_s + last)
+    return Moments(stamps_s + middle, stamps_s + first, stamps_s + last)
 
 
 def _between_neighbours(stamps_s: Floats) -> np.ndarray:

@@ -145,8 +145,8 @@ def test_races_and_stretches_are_ranked_by_loss_and_all_counted(tables: Tables) 
         found.totals[0],
         tables["race_totals"].sort("loss_s", descending=True, nulls_last=True).row(0, named=True),
     )
-    assert (dear.loss_s, dear.low_s, dear.high_s, dear.beyond_doubt_s, dear.likely_s) == tuple(
-        row[c] for c in ("loss_s", "loss_low_s", "loss_high_s", "beyond_doubt_s", "likely_s")
+    assert (dear.loss_s, dear.low_s, dear.high_s, dear.beyond_doubt_s) == tuple(
+        row[c] for c in ("loss_s", "loss_low_s", "loss_high_s", "beyond_doubt_s")
     )
     assert (dear.changes, dear.late, dear.early, dear.unpaid) == (4, 2, 1, 0)
     assert len(found.worst) + found.more + found.lossless + found.unjudged == review.height

@@ -27,7 +27,6 @@ class Trial:
     open_now: bool
     after: float | None
     open_after: bool
-    worth_s_per_nm: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +80,6 @@ def practice(tables: Mapping[str, pl.DataFrame]) -> Practice:
             open_now=bool(r["open_now"]),
             after=r["band_after_half_hour"],
             open_after=bool(r["open_after"]),
-            worth_s_per_nm=r["worth_s_per_nm"],
         )
         for r in tables["test_plan"].sort("rank").iter_rows(named=True)
     )

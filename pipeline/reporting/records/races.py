@@ -31,7 +31,6 @@ class RaceTotal:
     loss_s: float | None
     low_s: float | None
     high_s: float | None
-    likely_s: float | None
     beyond_doubt_s: float | None
     changes: int
     late: int
@@ -102,7 +101,6 @@ def races(tables: Mapping[str, pl.DataFrame], entered: pl.DataFrame | None = Non
             loss_s=r["loss_s"],
             low_s=r["loss_low_s"],
             high_s=r["loss_high_s"],
-            likely_s=r["likely_s"],
             beyond_doubt_s=r["beyond_doubt_s"],
             changes=r["changes"] or 0,
             late=r["late_changes"] or 0,
