@@ -42,9 +42,11 @@ def _track(true_s: np.ndarray, depth: float, seed: int) -> Track:
         aws_kn=empty,
         awa_deg=empty,
         hdg_deg=empty,
+        ctw_deg=empty,
         heel_deg=empty,
         rudder_deg=empty,
         sog_kn=empty,
+        cog_deg=empty,
         ground=np.zeros(LENGTH_S, dtype=bool),
     )
 
