@@ -73,6 +73,11 @@ GROUPS: dict[str, tuple[Channel, ...]] = {
 }
 
 
+def group_of(channel: str) -> str:
+    """The group of a channel; a further transducer is one of its own."""
+    return BY_NAME[channel].group if channel in BY_NAME else channel
+
+
 def in_order_of_groups(found: Iterable[str]) -> list[str]:
     """Groups of the catalogue in its order, further transducers behind."""
     found = set(found)

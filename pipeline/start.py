@@ -125,7 +125,7 @@ def _logs(folder: Path) -> tuple[tuple[Path, ...], list[Problem], Path]:
 
 
 def _look(path: Path, name: str, tally: _Tally) -> None:
-    data = read_content(path).data
+    data = read_content(path)
     if share_of_sentences(data) > 0:
         log = decode_nmea(data, transducers={}, season=None)
     else:

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import polars as pl
 
-from pipeline.channels import BY_NAME, CHANNELS, EXTRA_MAX_AGE_S
+from pipeline.channels import BY_NAME, CHANNELS, EXTRA_MAX_AGE_S, group_of
 from pipeline.ingest.readings import Floats, Ints
 from pipeline.ingest.scan import Bools
 from pipeline.ingest.ticks import Ticked
@@ -78,7 +78,7 @@ def samples(
     for group, sources in believed.items():
         here = dict(ticks.get(group, ()))
         channels = dict.fromkeys(name for t in here.values() for name in t.values)
-        channels |= dict.fromkeys(name for name, source in before if source in sources and _is_of(name, group))
+        channels |= dict.fromkeys(name for name, source in before if source in sources and group_of(name) == group)
         for name in channels:
             seen = [_seen(name, source, here.get(source), before, shared) for source in sources]
             columns[name], new = _channel(seen, places, round(max_age_s(name) * 1e6))
@@ -129,10 +129,6 @@ def _seen(name: str, source: str, ticked: Ticked | None, before: Seen, shared: S
     if key not in shared:
         shared[key] = np.append(last[0], ticked.tick_us), np.append(last[1], ticked.last_us)
     return *shared[key], np.append(last[2], v)
-
-
-def _is_of(name: str, group: str) -> bool:
-    return BY_NAME[name].group == group if name in BY_NAME else name == group
 
 
 class _Places:

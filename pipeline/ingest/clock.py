@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
-from datetime import date
+from datetime import date, datetime
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +22,7 @@ Bools = NDArray[np.bool_]
 NO_TIME = np.iinfo(np.int64).min
 SECOND = 1_000_000
 DAY = 86_400 * SECOND
-_EPOCH = date(1970, 1, 1)
+EPOCH = datetime(1970, 1, 1)
 
 # Two-digit years: 80..99 are 1980..1999, since satellite time begins in 1980; 00..79 are 2000..2079.
 TWO_DIGIT_YEAR_PIVOT = 80
@@ -81,7 +81,6 @@ class Anchors:
     TAG blocks), so that equal ones in a row are all meant; `satellite` that a date may be 1,024 weeks off.
     """
 
-    name: str
     place: Ints
     time_us: Ints
     dated: bool = True
@@ -260,16 +259,16 @@ def _right_dates(source: Anchors, season: tuple[date, date] | None, counts: dict
     if not off_count:
         return source
     counts[ROLLOVER_COUNT] = counts.get(ROLLOVER_COUNT, 0) + off_count
-    return Anchors(source.name, source.place, right_us, True, source.own, source.satellite)
+    return replace(source, time_us=right_us)
 
 
 def _rollovers(day: Ints, season: tuple[date, date] | None) -> Ints:
     """How many times 1,024 weeks each day has to be moved on."""
     moved = np.zeros(len(day), np.int64)
     if season is None:
-        floor = (PLAUSIBLE_FROM - _EPOCH).days
+        floor = (PLAUSIBLE_FROM - EPOCH.date()).days
         return np.maximum(-((day - floor) // ROLLOVER_DAYS), 0)
-    first, last = ((d - _EPOCH).days for d in season)
+    first, last = ((d - EPOCH.date()).days for d in season)
     off = (day < first - FAR_FROM_SEASON_DAYS) | (day > last + FAR_FROM_SEASON_DAYS)
     for weeks in (1, 2, -1):
         lands = day + weeks * ROLLOVER_DAYS
@@ -282,7 +281,7 @@ def _unwrapped(source: Anchors) -> Anchors:
     """Times of day with whole days added so that every step is the short way round."""
     turn = -np.rint(np.diff(source.time_us) / DAY).astype(np.int64)
     days = np.concatenate([[0], np.cumsum(turn)])
-    return Anchors(source.name, source.place, source.time_us + days * DAY, False, source.own, source.satellite)
+    return replace(source, time_us=source.time_us + days * DAY)
 
 
 def _with_days(source: Anchors, dated: Anchors | None) -> Anchors:
@@ -298,8 +297,7 @@ def _with_days(source: Anchors, dated: Anchors | None) -> Anchors:
     follows = -((BACK_US - ahead_us) // DAY)
     leads = (BACK_US + ahead_us) // DAY
     shift = np.where(source.place >= dated.place[near], follows, leads)
-    time_us = source.time_us + shift * DAY
-    return Anchors(source.name, source.place, time_us, True, source.own, source.satellite)
+    return replace(source, time_us=source.time_us + shift * DAY, dated=True)
 
 
 def _nearest(among: Ints, place: Ints) -> Ints:
@@ -325,7 +323,7 @@ def _ticks(source: Anchors) -> Anchors:
         followed = np.append(~gap, False)
         keep = ~(begins & followed)
     at = at[keep]
-    return Anchors(source.name, source.place[at], source.time_us[at], source.dated, source.own, source.satellite)
+    return replace(source, place=source.place[at], time_us=source.time_us[at])
 
 
 def _filled(better: Anchors | None, lesser: Anchors) -> Anchors | None:

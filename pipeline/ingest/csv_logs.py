@@ -10,7 +10,7 @@ import polars as pl
 
 from pipeline import angles
 from pipeline.campaign.settings import CsvLayout
-from pipeline.channels import BY_NAME, CHANNELS
+from pipeline.channels import BY_NAME, CHANNELS, group_of
 from pipeline.ingest import csv_lines, csv_times, csv_units
 from pipeline.ingest.readings import REJECTED_SCHEMA, DecodedLog
 
@@ -327,7 +327,7 @@ def _groups(good: pl.DataFrame, channels: list[str]) -> dict[str, pl.DataFrame]:
     good = good.with_columns(source=pl.lit(SOURCE))
     groups: dict[str, list[str]] = {}
     for name in channels:
-        groups.setdefault(BY_NAME[name].group if name in BY_NAME else name, []).append(name)
+        groups.setdefault(group_of(name), []).append(name)
     out = {}
     for group, names in groups.items():
         frame = good.select("time", "source", *(pl.col(f"v:{n}").alias(n) for n in names))

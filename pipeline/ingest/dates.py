@@ -9,10 +9,10 @@ from datetime import date, datetime, timedelta
 import polars as pl
 
 from pipeline.campaign.campaign import Campaign
+from pipeline.ingest.clock import DAY, EPOCH
 from pipeline.ingest.log_files import plain_name
 from pipeline.ingest.readings import DecodedLog, Readings, chunks_of
 
-EPOCH = date(1970, 1, 1)
 # Receivers count weeks in 10 bits: a faulty one is off by multiples of 1,024 weeks (gps.gov, GPS week number rollover).
 ROLLOVER = timedelta(weeks=1024)
 
@@ -68,7 +68,7 @@ def _of_mapping(name: str, dates: Mapping[str, date]) -> date | None:
 
 def dated(log: DecodedLog, first_date: date) -> DecodedLog:
     """A log of bare times of day in UTC, its day 1970-01-01 become `first_date`."""
-    shift_us = (first_date - EPOCH).days * 86_400_000_000
+    shift_us = (first_date - EPOCH.date()).days * DAY
     readings = Readings(chunks_of(log.readings).shifted(shift_us))
     return replace(log, readings=readings)
 

@@ -16,9 +16,8 @@ STAMP_DISAGREES = "time stamps more than a minute from the sentences' own times 
 STAMP_DISAGREES_US = 60_000_000
 
 
-def clock_of(file: NmeaFile, season: tuple[date, date] | None, counts: dict[str, int]) -> Clock:
-    """One clock for a file, of all the times in it; what was noticed is added to `counts`."""
-    ignored = file.ignored
+def clock_of(file: NmeaFile, ignored: Ints, season: tuple[date, date] | None, counts: dict[str, int]) -> Clock:
+    """One clock for a file, of all the times but those at the `ignored` places; `counts` gets what was noticed."""
     sizes = {key: _size(file, key, ignored) for key in file.anchors}
     # dated ones first, then by rank, then the busier
     ordered = sorted(sizes, key=lambda key: (not key[1], key[0], -sizes[key], key[2]))
@@ -47,7 +46,7 @@ def _size(file: NmeaFile, key: AnchorKey, ignored: Ints) -> int:
 
 def _anchors(file: NmeaFile, key: AnchorKey, ignored: Ints) -> Anchors:
     """The anchors of one source, taken out of the file bit by bit, for they may be one a sentence."""
-    rank, dated, name = key
+    rank, dated, _ = key
     pairs = file.anchors.pop(key)[::-1]
     size, at = sum(len(p) for p, _ in pairs), 0
     place, time_us = np.empty(size, np.int64), np.empty(size, np.int64)
@@ -58,7 +57,7 @@ def _anchors(file: NmeaFile, key: AnchorKey, ignored: Ints) -> Anchors:
     if rank >= SENTENCE_RANK and len(ignored):
         keep = ~among(place, ignored)
         place, time_us = place[keep], time_us[keep]
-    return Anchors(name, place, time_us, dated, rank < SENTENCE_RANK, rank > STAMP_RANK)
+    return Anchors(place, time_us, dated, rank < SENTENCE_RANK, rank > STAMP_RANK)
 
 
 def _with_bursts(clock: Clock, file: NmeaFile) -> Clock:

@@ -7,14 +7,10 @@ from collections.abc import Iterable, Mapping
 
 import numpy as np
 
-from pipeline.channels import BY_NAME, GROUPS
+from pipeline.channels import GROUPS, group_of
 from pipeline.ingest.nmea_file import SentenceKind
 from pipeline.ingest.piece import Part, Rows
 from pipeline.ingest.readings import Floats
-
-
-def _group_of(channel: str) -> str:
-    return BY_NAME[channel].group if channel in BY_NAME else channel
 
 
 def labels_of(kinds: Iterable[SentenceKind]) -> dict[SentenceKind, tuple[str, str]]:
@@ -22,10 +18,10 @@ def labels_of(kinds: Iterable[SentenceKind]) -> dict[SentenceKind, tuple[str, st
     kinds = [key for key in kinds if key[0]]
     names: dict[str, set[str]] = defaultdict(set)
     for channel, _, plain in kinds:
-        names[_group_of(channel)].add(plain)
+        names[group_of(channel)].add(plain)
     labels = {}
     for channel, source, plain in kinds:
-        group = _group_of(channel)
+        group = group_of(channel)
         alone = len(names[group] - {""}) < 2 or len(GROUPS.get(group, ())) > 1
         labels[channel, source, plain] = group, source if alone or not plain else f"{source}:{plain}"
     return labels

@@ -10,7 +10,6 @@ import re
 import zlib
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from itertools import chain, islice
 from pathlib import Path
 from typing import Literal
@@ -142,18 +141,9 @@ def plain_name(name: str) -> str:
     return name[:-3] if name.lower().endswith(".gz") else name
 
 
-@dataclass(frozen=True, slots=True)
-class Content:
-    """One log file, unfolded. `cut_short`: the compressed file ends before its end."""
-
-    data: bytes
-    cut_short: bool = False
-
-
-def read_content(path: Path) -> Content:
+def read_content(path: Path) -> bytes:
     """The whole content of a log. Raises `UnreadableLog`."""
-    reader = LogReader(path)
-    return Content(b"".join(reader.blocks()), reader.cut_short)
+    return b"".join(LogReader(path).blocks())
 
 
 @contextmanager

@@ -75,9 +75,9 @@ def decode_pieces(
     for part in map(read, cut) if workers is None else workers.in_order(read, cut):
         file.add(part)
     counts: dict[str, int] = {}
-    clock = clock_of(file, season, counts)
-    account, chunks = Account(), Chunks(folder)
-    labels, ignored = labels_of(file.kinds), file.ignored
+    ignored = file.ignored
+    clock = clock_of(file, ignored, season, counts)
+    account, chunks, labels = Account(), Chunks(folder), labels_of(file.kinds)
 
     for number, part in enumerate(file.parts):
         chunk, late = _timed(part, file.first_place[number], ignored, labels, clock)

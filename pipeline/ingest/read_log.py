@@ -11,14 +11,13 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.campaign.settings import Boat, CsvLayout
+from pipeline.ingest.clock import EPOCH
 from pipeline.ingest.csv_logs import decode_csv
 from pipeline.ingest.log_files import HEAD_BYTES, Kind, LogReader, UnreadableLog, kind_of, share_of_sentences
 from pipeline.ingest.nmea0183 import decode_pieces
 from pipeline.ingest.readings import REJECTED_SCHEMA, DecodedLog, Readings, chunks_of
 from pipeline.ingest.scan import whole_lines
 from pipeline.ingest.workers import Workers
-
-EPOCH = datetime(1970, 1, 1)
 
 
 @dataclass(frozen=True, slots=True)

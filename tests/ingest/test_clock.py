@@ -21,9 +21,9 @@ from pipeline.ingest.clock import (
 T0 = int((datetime(2027, 6, 12, 10) - datetime(1970, 1, 1)).total_seconds()) * SECOND
 
 
-def anchors(place, seconds, *, base=T0, dated=True, own=False, name="RMC") -> Anchors:
+def anchors(place, seconds, *, base=T0, dated=True, own=False) -> Anchors:
     time_us = base + np.rint(np.asarray(seconds, float) * SECOND).astype(np.int64)
-    return Anchors(name, np.asarray(place, np.int64), time_us, dated, own)
+    return Anchors(np.asarray(place, np.int64), time_us, dated, own)
 
 
 def seconds_at(clock: Clock, place, base=T0) -> list[float | None]:
@@ -69,7 +69,7 @@ def test_time_that_goes_back_is_kept_and_counted() -> None:
 
 def test_the_lesser_source_speaks_only_in_gaps() -> None:
     better = anchors([10, 20, 100, 110], [1, 2, 10, 11])
-    lesser = anchors(range(5, 125, 10), np.arange(5, 125, 10) / 10 - 1, name="GGA")  # a second behind
+    lesser = anchors(range(5, 125, 10), np.arange(5, 125, 10) / 10 - 1)  # a second behind
     quiet = build_clock([better, lesser], None)
     assert seconds_at(quiet, [15]) == [1.5]
     assert 35 in quiet.place
@@ -118,7 +118,7 @@ def test_a_plausible_date_is_moved_only_for_a_season_that_says_so() -> None:
     base = T0 - 7168 * DAY  # 2007
     assert build_clock([anchors([0], [0], base=base)], None).time_us[0] == base
     assert build_clock([anchors([0], [0], base=base)], (date(2027, 5, 1), date(2027, 8, 1))).time_us[0] == T0
-    stamps = [Anchors("stamp", np.array([0]), np.array([0]), own=True, satellite=False)]
+    stamps = [Anchors(np.array([0]), np.array([0]), own=True, satellite=False)]
     assert build_clock(stamps, None).time_us[0] == 0
 
 

@@ -342,7 +342,7 @@ def test_gzip_is_unfolded_member_by_member_and_saved_as_far_as_it_goes(tmp_path,
     assert cut_short and data.startswith(torn) and len(torn) > 100
     place = tmp_path / "no-suffix"
     place.write_bytes(packed)
-    assert read_content(place).data == data
+    assert read_content(place) == data
 
 
 @pytest.mark.parametrize("pack", [bytes, gzip.compress, lambda d: b"\xff\xfe" + d.decode().encode("utf-16-le")])
