@@ -174,11 +174,11 @@ def _fit(store: Store, campaign: Campaign, say: Progress) -> None:
     from pipeline.calibration.wind_doubt import doubt_by_set
     from pipeline.crossovers.season import DRAWS, SEED, cross
     from pipeline.decisions.conditions import conditions_of
+    from pipeline.decisions.fit_by_names import fit_by_names
     from pipeline.decisions.season import Season, decide
     from pipeline.diagnostics.season import diagnose
     from pipeline.stages.windows import read_wind
     from pipeline.surfaces.calibration_doubt import CalibrationDoubt
-    from pipeline.surfaces.season import fit_season
 
     boat = campaign.boat
     wind = read_wind(store)
@@ -188,7 +188,7 @@ def _fit(store: Store, campaign: Campaign, say: Progress) -> None:
     with threadpool_limits(limits=1, user_api="blas"):
         calibrated = calibrate(wind, segments, sessions, boat, settings_log=campaign.settings_log, progress=say)
         say(f"fitting surfaces to {windows.height} steady windows")
-        fit = fit_season(windows, boat, progress=say)
+        fit = fit_by_names(windows, boat, progress=say)
         say("finding crossovers")
         doubt = CalibrationDoubt(*doubt_by_set(calibrated.wind, boat.calibration))
         log_draws = np.log(fit.draws(DRAWS, SEED, calibration=doubt))

@@ -40,9 +40,10 @@ def tag_audit(windows: pl.DataFrame, segments: pl.DataFrame, fit: SeasonFit, boa
     foretells from the rest of the season and of the day.
     """
     schema = {**TABLES["tag_audit"].columns, **BEYOND}
-    if fit.basis is None or len(fit.sets) < 2:
+    basis = fit.as_logged or fit.basis
+    if basis is None or len(fit.sets) < 2:
         return pl.DataFrame(schema=schema)
-    surfaces = SurfacePrior(chunks_of(fit.basis, boat), fit.basis)
+    surfaces = SurfacePrior(chunks_of(basis, boat), basis)
     candidates = [k for k, name in enumerate(fit.sets) if name != UNLOGGED]
     search, found = likeliest_names(surfaces, candidates)
     end_of = dict(windows.group_by("start").agg(pl.col("end").max()).iter_rows())

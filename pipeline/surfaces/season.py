@@ -23,11 +23,14 @@ from pipeline.surfaces.design import Frame, frame_season
 from pipeline.surfaces.estimate import estimate
 from pipeline.surfaces.latent_wind import split_wind
 from pipeline.surfaces.leeway_map import leeway_map
-from pipeline.surfaces.model import Posterior, Problem
+from pipeline.surfaces.model import Posterior, Problem, evaluate
 from pipeline.surfaces.observations import Observations, observe
 from pipeline.surfaces.prior import component_covariance
 from pipeline.surfaces.without_day import Basis
 from pipeline.tables import TABLES
+
+# Weight of a window that has no say: small enough to be nothing beside its neighbours, large enough to compute with.
+MUTE = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +57,7 @@ class SeasonFit:
     _rows: sparse.csr_matrix | None = None
     _posterior: Posterior | None = None
     basis: Basis | None = None  # for diagnostics
+    as_logged: Basis | None = None  # the same with the say of all windows, where some have none in `basis`
 
     def draws(self, n: int, seed: int, calibration: CalibrationDoubt | None = None) -> Floats:
         """Joint draws of boat speed in knots, shape (n, sets, tws, twa), NaN out of reach; fixed by the seed.
@@ -113,6 +117,18 @@ def fit_season(windows: pl.DataFrame, boat: Boat, *, progress: Callable[[str], N
     return replace(fit, basis=Basis(seen, latent, problem, posterior, weights))
 
 
+def without_windows(fit: SeasonFit, boat: Boat, unheard: NDArray[np.bool_]) -> SeasonFit:
+    """The fit at its parameters where some of its windows (n, in order of time) have no say and give no support."""
+    basis = fit.basis
+    if basis is None or not unheard.any():
+        return fit
+    weights = replace(basis.weights, window=np.where(unheard, MUTE, basis.weights.window))
+    with threadpool_limits(limits=1, user_api="blas"):
+        posterior = evaluate(basis.problem, basis.posterior.theta, weights, with_gradient=False, with_root=True)
+    told = _report(basis.seen, boat, frame_season(basis.seen, boat), basis.problem, posterior, weights)
+    return replace(told, basis=replace(basis, posterior=posterior, weights=weights), as_logged=basis)
+
+
 def _empty() -> SeasonFit:
     none = np.zeros((0, 0, 0))
     return SeasonFit(
@@ -154,7 +170,7 @@ def _report(
     layout, (tws_at, twa_at) = frame.layout, frame.points
     angle = np.abs(seen.twa_deg)
     theta = parameters.named(posterior.theta)
-    trusted = weights.stretch >= support.LEAST_TRUST
+    trusted = np.minimum(weights.stretch, weights.window) >= support.LEAST_TRUST
     stacks, mean, sd, reached, grounded, hopeful, minutes = [], [], [], [], [], [], []
     hull_sd = _sd(layout.rows([HULL], tws_at, twa_at), posterior.root)
     for k, name in enumerate(seen.sets):

@@ -26,7 +26,7 @@ VISIT_QUARTERS = 3
 # so all afternoon.
 LEADING_REACH = 2.5
 VISIT_DAYS = 2
-# A stretch of windows with a smaller robust weight is taken to be a wrong tag, and is no visit.
+# A window, or a stretch of them, with a smaller robust weight is taken to be a wrong tag, and is no visit.
 LEAST_TRUST = 0.1
 # The posterior does not know that its parameters are themselves estimates, nor where a set's speed falls off faster
 # than its own windows show. Borders carry the doubt in the calibration besides: of 417 on the known boats (602-603)

@@ -12,11 +12,11 @@ import polars as pl
 from pipeline.campaign.campaign import Campaign, read_campaign
 from pipeline.crossovers.season import DRAWS, SEED, cross
 from pipeline.decisions.conditions import conditions_of
+from pipeline.decisions.fit_by_names import fit_by_names
 from pipeline.decisions.season import Season
 from pipeline.sailing.sessions import find_sessions
 from pipeline.sailing.tagging import set_at, tag_sail_sets
 from pipeline.sailing.wind_of_samples import add_true_wind
-from pipeline.surfaces.season import fit_season
 from tests.known_boat.boats import BOATS
 from tests.known_boat.logs import write_campaign
 from tests.known_boat.season import VARIATION_DEG, Options, sail_season
@@ -46,7 +46,7 @@ def season_of(campaign: Campaign, samples: pl.DataFrame, more_windows: pl.DataFr
     ).windows
     if more_windows is not None:
         windows = pl.concat([windows, more_windows], how="diagonal_relaxed")
-    fit = fit_season(windows, boat)
+    fit = fit_by_names(windows, boat)
     log_draws = np.log(fit.draws(DRAWS, SEED))
     return Season(
         campaign=campaign,

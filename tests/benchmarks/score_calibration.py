@@ -50,11 +50,11 @@ from pipeline.calibration.wind_doubt import doubt_by_set
 from pipeline.campaign.campaign import Campaign, read_campaign
 from pipeline.campaign.settings import Boat, Calibration, Corrections
 from pipeline.crossovers.season import DRAWS, SEED, cross
+from pipeline.decisions.fit_by_names import fit_by_names
 from pipeline.sailing.sessions import find_sessions
 from pipeline.sailing.tagging import set_at, tag_sail_sets
 from pipeline.sailing.wind_of_samples import add_true_wind
 from pipeline.surfaces.calibration_doubt import CalibrationDoubt
-from pipeline.surfaces.season import fit_season
 from tests.calibration.border_bias import border_bias
 from tests.known_boat.boats import BOATS
 from tests.known_boat.logs import write_campaign
@@ -185,7 +185,7 @@ def _crossovers(
         exclude=campaign.exclude,
         settings_log=campaign.settings_log,
     )
-    fit = fit_season(steady.windows, boat)
+    fit = fit_by_names(steady.windows, boat)
     cuts = []
     for carried in (None, doubt):
         draws = np.log(fit.draws(DRAWS, SEED, calibration=carried))

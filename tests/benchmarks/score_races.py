@@ -62,10 +62,10 @@ def known_season(boat: str, seed: int, **options: object) -> tuple[Truth, Season
     from pipeline.campaign.campaign import read_campaign
     from pipeline.crossovers.season import DRAWS, SEED, cross
     from pipeline.decisions.conditions import conditions_of
+    from pipeline.decisions.fit_by_names import fit_by_names
     from pipeline.sailing.sessions import find_sessions
     from pipeline.sailing.tagging import set_at, tag_sail_sets
     from pipeline.sailing.wind_of_samples import add_true_wind
-    from pipeline.surfaces.season import fit_season
     from tests.known_boat.logs import write_campaign
     from tests.known_boat.season import VARIATION_DEG, Options, sail_season
     from tests.sailing.steady_windows import steady_windows
@@ -81,7 +81,7 @@ def known_season(boat: str, seed: int, **options: object) -> tuple[Truth, Season
     wind = add_true_wind(samples, campaign.boat, set_at(samples["time"], segments)).samples
     steady = steady_windows(wind, segments, sessions, campaign.boat, settings_log=campaign.settings_log)
     with threadpool_limits(limits=1, user_api="blas"):
-        fit = fit_season(steady.windows, campaign.boat)
+        fit = fit_by_names(steady.windows, campaign.boat)
         log_draws = np.log(fit.draws(DRAWS, SEED))
         tables = cross(fit, campaign.boat, log_draws, campaign.designed, campaign.designed_speeds)
     conditions = conditions_of(wind, campaign.conditions)

@@ -21,8 +21,9 @@ sys.path.insert(0, str(ROOT))
 
 from pipeline.campaign.settings import Boat, Instruments  # noqa: E402
 from pipeline.crossovers.season import DRAWS, SEED, cross  # noqa: E402
+from pipeline.decisions.fit_by_names import fit_by_names  # noqa: E402
 from pipeline.intervals import HALF_90  # noqa: E402
-from pipeline.surfaces.season import SeasonFit, fit_season  # noqa: E402
+from pipeline.surfaces.season import SeasonFit  # noqa: E402
 
 
 def _load(name: str, path: Path):
@@ -112,7 +113,7 @@ def score(task: tuple[str, int]) -> dict:
     name, seed = task
     season = simulator.season(name, seed, simulator.Conditions(days=12 + seed % 9))
     begin = time.process_time()
-    fit = fit_season(season.windows, BOAT)
+    fit = fit_by_names(season.windows, BOAT)
     tables = cross(fit, BOAT, np.log(fit.draws(DRAWS, SEED)), None, season.designed_speeds)
     seconds = time.process_time() - begin
     true = true_surfaces(season, fit)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import sys
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 
@@ -22,7 +23,7 @@ from pipeline.surfaces.design import EXTRA_SD, design_rows, frame_season, gust_l
 from pipeline.surfaces.latent_wind import split_wind
 from pipeline.surfaces.model import Problem, evaluate, split_days
 from pipeline.surfaces.observations import observe
-from pipeline.surfaces.season import SeasonFit, fit_season
+from pipeline.surfaces.season import SeasonFit, fit_season, without_windows
 from pipeline.tables import TABLES
 
 SIMULATOR = Path(__file__).parents[1] / "known_boat" / "window_simulator.py"
@@ -152,6 +153,24 @@ def test_a_stretch_with_another_sets_speed_is_no_visit(season) -> None:
     inside = np.array([begin <= t <= begin + timedelta(minutes=6) for t in starts])
     assert (trust[inside] < support.LEAST_TRUST).any()
     assert np.median(trust) > 0.5
+
+
+def test_windows_without_a_say_say_nothing_and_support_nothing(fit) -> None:
+    seen = fit.basis.seen
+    unheard = (seen.set_number == fit.sets.index("A2")) & (np.abs(seen.twa_deg) > 140.0)
+    shifted = replace(fit.basis.problem, y=fit.basis.problem.y + 0.05 * unheard)
+    one, other = (
+        without_windows(replace(fit, basis=replace(fit.basis, problem=p)), BOAT, unheard)
+        for p in (fit.basis.problem, shifted)
+    )
+    given = np.isfinite(one.log_speed) & np.isfinite(other.log_speed)
+    assert one.log_speed[given] == pytest.approx(other.log_speed[given], abs=5e-4)
+    assert one.as_logged.weights is fit.basis.weights and one.supported.sum() < fit.supported.sum()
+    assert one.draws(2, 1).shape == fit.draws(2, 1).shape
+
+
+def test_a_fit_that_hears_all_its_windows_stays_as_it_is(fit) -> None:
+    assert without_windows(fit, BOAT, np.zeros(fit.basis.seen.count, dtype=bool)) is fit
 
 
 def test_loss_in_gusts_is_half_the_curvature_times_the_variance() -> None:

@@ -1,0 +1,54 @@
+"""The fit of a season in which windows under a name that their speeds contradict have no say.
+
+A wrong name of a quarter of an hour, where the set is otherwise unknown, makes its surface that of another set: no
+robust weight sees it, for nothing else speaks there. The search for likelier names does (`name_search`), by what the
+rest of the season says of both sets. Nothing is renamed: what is doubted is only not listened to.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from scipy import special
+from threadpoolctl import threadpool_limits
+
+from pipeline.campaign.settings import UNLOGGED, Boat
+from pipeline.decisions.audit_chunks import chunks_of
+from pipeline.decisions.name_search import likeliest_names, odd_instead
+from pipeline.decisions.season_under_labels import SurfacePrior
+from pipeline.decisions.tag_audit import LEAST_CHANCE, LEAST_RATIO
+from pipeline.surfaces.season import SeasonFit, fit_season, without_windows
+
+# The search's work and memory grow with the cube and the square of the season; in a longer one a single wrong name
+# weighs less, and the rest of its set's windows speak against it.
+MOST_WINDOWS = 6000
+
+
+def fit_by_names(windows: pl.DataFrame, boat: Boat, *, progress: Callable[[str], None] | None = None) -> SeasonFit:
+    """As `fit_season`, the windows of doubtful names left unheard; `as_logged` of the fit has them all."""
+    fit = fit_season(windows, boat, progress=progress)
+    unheard = doubted_windows(fit, boat)
+    if progress and unheard.any():
+        progress(f"{np.count_nonzero(unheard)} windows under doubtful names have no say in the surfaces")
+    return without_windows(fit, boat, unheard)
+
+
+def doubted_windows(fit: SeasonFit, boat: Boat) -> NDArray[np.bool_]:
+    """Which of the fit's windows (n, in order of time) have another name that is likelier than all else together."""
+    if fit.basis is None:
+        return np.zeros(0, dtype=bool)
+    doubted = np.zeros(fit.basis.seen.count, dtype=bool)
+    candidates = [k for k, name in enumerate(fit.sets) if name != UNLOGGED]
+    if len(candidates) < 2 or len(doubted) > MOST_WINDOWS:
+        return doubted
+    with threadpool_limits(limits=1, user_api="blas"):
+        search, found = likeliest_names(SurfacePrior(chunks_of(fit.basis, boat), fit.basis), candidates)
+        for piece in found:
+            chance = special.expit(piece.gain - special.logsumexp([0.0, odd_instead(search, piece)]))
+            if piece.ratio >= np.log(LEAST_RATIO) and chance >= LEAST_CHANCE:
+                for k in piece.at:
+                    doubted[search.chunks.first[k] : search.chunks.last[k] + 1] = True
+    return doubted
