@@ -32,10 +32,13 @@ class Workers:
         self._begun: list[Future[None]] = []
 
     def begin(self, *, wait: bool = False) -> None:
-        """Begin the processes, which takes them half a second."""
+        """Begin the processes, which takes them half a second; a system that has no room for them goes without."""
         if self._pool is None and self.others > 0:
-            self._pool = fresh_processes(self.others)
-            self._begun = [self._pool.submit(_load) for _ in range(self.others)]
+            try:
+                self._pool = fresh_processes(self.others)
+                self._begun = [self._pool.submit(_load) for _ in range(self.others)]
+            except (OSError, NotImplementedError):
+                self._end()
         if wait:
             futures.wait(self._begun)
 

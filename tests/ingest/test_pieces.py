@@ -184,6 +184,16 @@ def test_results_come_in_order_and_an_error_is_raised(workers):
     assert list(workers.in_order(twice, range(3))) == [0, 2, 4]
 
 
+def test_where_the_system_has_no_room_for_processes_the_work_is_done_here(monkeypatch):
+    def full(count):
+        raise OSError("no room")
+
+    monkeypatch.setattr("pipeline.ingest.workers.fresh_processes", full)
+    with Workers(2) as workers:
+        workers.begin(wait=True)
+        assert list(workers.in_order(partial(operator.mul, 2), range(5))) == [0, 2, 4, 6, 8]
+
+
 def test_where_no_process_has_begun_or_they_died_the_work_is_done_here():
     twice = partial(operator.mul, 2)
     with Workers(2) as workers:
