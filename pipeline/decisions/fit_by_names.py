@@ -25,6 +25,7 @@ from pipeline.surfaces.season import SeasonFit, fit_season, without_windows
 # The search's work and memory grow with the cube and the square of the season; in a longer one a single wrong name
 # weighs less, and the rest of its set's windows speak against it.
 MOST_WINDOWS = 6000
+UNHEARD: dict[str, pl.DataType] = {"start": pl.Datetime("us"), "sail_set": pl.String()}
 
 
 def fit_by_names(windows: pl.DataFrame, boat: Boat, *, progress: Callable[[str], None] | None = None) -> SeasonFit:
@@ -52,3 +53,15 @@ def doubted_windows(fit: SeasonFit, boat: Boat) -> NDArray[np.bool_]:
                 for k in piece.at:
                     doubted[search.chunks.first[k] : search.chunks.last[k] + 1] = True
     return doubted
+
+
+def unheard_windows(fit: SeasonFit) -> pl.DataFrame:
+    """Table `unheard_windows`: start and logged set of those that have no say in the surfaces."""
+    if fit.basis is None or fit.as_logged is None:
+        return pl.DataFrame(schema=UNHEARD)
+    seen = fit.basis.seen
+    rows = np.flatnonzero(fit.basis.weights.window != fit.as_logged.weights.window)
+    return pl.DataFrame(
+        {"start": [seen.starts[k] for k in rows], "sail_set": [seen.sets[seen.set_number[k]] for k in rows]},
+        schema=UNHEARD,
+    )

@@ -7,6 +7,7 @@ import polars as pl
 from pipeline.decisions.as_sailed import AsSailed
 from pipeline.decisions.beyond_limits import beyond_limits, limit_cells
 from pipeline.decisions.change_times import change_times
+from pipeline.decisions.fit_by_names import unheard_windows
 from pipeline.decisions.paired_test import habits_of
 from pipeline.decisions.sail_rules import rule_breaks, sail_kinds
 from pipeline.decisions.season import Season
@@ -18,8 +19,8 @@ MINUTES_PER_HOUR = 60.0
 
 
 def follow_up(season: Season, sailed: AsSailed) -> dict[str, pl.DataFrame]:
-    """Tables `tag_audit` and `test_plan`, and beside them `change_times`, `training_day`, `sail_kinds`, `rule_breaks`,
-    `beyond_limits`, `limit_cells`. `sailed`: of the same season.
+    """Tables `tag_audit` and `test_plan`, and beside them `unheard_windows`, `change_times`, `training_day`,
+    `sail_kinds`, `rule_breaks`, `beyond_limits`, `limit_cells`. `sailed`: of the same season.
     """
     boat, fit = season.campaign.boat, season.fit
     sailed_min = MINUTES_PER_HOUR * float(
@@ -29,6 +30,7 @@ def follow_up(season: Season, sailed: AsSailed) -> dict[str, pl.DataFrame]:
     plan = test_plan(fit, season.log_draws, season.tables["crossovers"], season.conditions, habits)
     return {
         "tag_audit": tag_audit(season.windows, season.segments, fit, boat),
+        "unheard_windows": unheard_windows(fit),
         "change_times": change_times(sailed, fit, season.log_draws, season.segments, boat.loa_m),
         "test_plan": plan,
         "training_day": training_day(plan),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from pipeline.decisions.fit_by_names import doubted_windows, fit_by_names
+from pipeline.decisions.fit_by_names import doubted_windows, fit_by_names, unheard_windows
 from pipeline.decisions.tag_audit import tag_audit
 from pipeline.surfaces.season import fit_season
 from tests.decisions.test_tag_audit import (
@@ -37,6 +37,9 @@ def test_the_audit_lists_the_turns_whether_they_were_heard_or_not() -> None:
     assert fit.as_logged is not None and fit.basis is not None
     unheard = fit.basis.weights.window < 0.01 * fit.as_logged.weights.window
     assert 0.8 * 9 * len(THRICE) <= unheard.sum() <= 1.1 * 9 * len(THRICE)
+    listed = unheard_windows(fit)
+    assert listed["start"].to_list() == [t for t, out in zip(fit.basis.seen.starts, unheard, strict=True) if out]
+    assert set(listed["sail_set"]) == {OTHER}
     for heard in (fit, believing):
         rows = tag_audit(windows, segments_of(windows), heard, BOAT)
         assert rows.select("logged", "likelier").rows() == [(OTHER, TRUE)] * len(THRICE)
@@ -45,7 +48,7 @@ def test_the_audit_lists_the_turns_whether_they_were_heard_or_not() -> None:
 def test_a_season_of_right_names_is_heard_whole() -> None:
     windows = season_windows()
     fit = fit_by_names(windows, BOAT)
-    assert fit.as_logged is None
+    assert fit.as_logged is None and unheard_windows(fit).is_empty()
     assert fit.surfaces.equals(fit_season(windows, BOAT).surfaces)
 
 

@@ -160,6 +160,13 @@ def make_change_review() -> pl.DataFrame:
     )
 
 
+def make_unheard() -> pl.DataFrame:
+    """Three windows of the first doubtful stretch."""
+    begin = make_audit()["start"][0]
+    rows = [(begin + timedelta(minutes=k), make_audit()["logged"][0]) for k in range(3)]
+    return pl.DataFrame(rows, schema=DECISIONS["unheard_windows"], orient="row")
+
+
 def make_audit() -> pl.DataFrame:
     return table(
         "tag_audit",
@@ -376,6 +383,7 @@ def make_decisions(best: pl.DataFrame) -> dict[str, pl.DataFrame]:
         "race_tracks": make_tracks(),
         "change_review": make_change_review(),
         "tag_audit": make_audit(),
+        "unheard_windows": make_unheard(),
         "change_times": make_times(),
         "test_plan": make_plan(),
         "training_day": make_day(),

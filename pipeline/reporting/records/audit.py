@@ -48,13 +48,16 @@ class DoubtfulTime:
 
 @dataclass(frozen=True, slots=True)
 class Audit:
-    """`tags` by odds, `times` with a verdict of late or early; `more_*`: not shown; `counts` of changes by verdict."""
+    """`tags` by odds, `times` with a verdict of late or early; `more_*`: not shown; `counts` of changes by verdict;
+    `unheard`: windows that have no say in the surfaces for their name's sake.
+    """
 
     tags: tuple[DoubtfulTag, ...]
     more_tags: int
     times: tuple[DoubtfulTime, ...]
     more_times: int
     counts: tuple[tuple[str, int], ...]
+    unheard: int
 
     @property
     def judged_times(self) -> int:
@@ -63,7 +66,7 @@ class Audit:
 
 
 def audit(tables: Mapping[str, pl.DataFrame]) -> Audit:
-    """From `tag_audit` and `change_times`."""
+    """From `tag_audit`, `change_times` and `unheard_windows`."""
     tags = tables["tag_audit"].sort("odds", "start", descending=[True, False])
     times = tables["change_times"]
     moved = times.filter(pl.col("verdict").is_in(MOVED)).sort("odds", "time", descending=[True, False])
@@ -80,6 +83,7 @@ def audit(tables: Mapping[str, pl.DataFrame]) -> Audit:
         ),
         more_times=max(0, moved.height - MOST_TIMES),
         counts=tuple((v, counts[v]) for v in ("late", "early", "as logged", "open") if v in counts),
+        unheard=tables["unheard_windows"].height,
     )
 
 
@@ -106,4 +110,7 @@ def audit_words(found: Audit, numbers: Numbers) -> str:
     if found.judged_times:
         rest = f"of {plural(found.judged_times, 'logged change')} whose time could be judged "
         what.append(rest + (f"{numbers.count(times)} logged late or early" if times else "none logged late or early"))
-    return f"The sail log held against the speeds: {'; '.join(what)}. Nothing was changed."
+    said = f"The sail log held against the speeds: {'; '.join(what)}. Nothing was renamed."
+    if found.unheard:
+        said += f" {plural(found.unheard, 'steady window')} under a doubtful name have no say in the surfaces."
+    return said
