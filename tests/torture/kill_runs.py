@@ -30,6 +30,7 @@ from tests.torture.kills import (
     looked_at,
     prepare,
     settings,
+    starve,
 )
 
 # Runs killed one after the other, before one is let through.
@@ -65,16 +66,11 @@ def full_disks(bench: Bench, places: int) -> Iterator[tuple[str, str | None]]:
 
 
 def little_memory(bench: Bench, places: int) -> Iterator[tuple[str, str | None]]:
-    """Runs that may not have more than so much address space: the system's own way to say that memory is out."""
-    out = bench.folder / "starved"
+    """Runs that may not have more than so much address space."""
     for i, megabytes in enumerate(np.geomspace(200, 4000, places)):
         start = STARTS[i % len(STARTS)]
-        shutil.rmtree(out, ignore_errors=True)
-        if start != "empty":
-            shutil.copytree(bench.earlier[start], out)
-        limited = ["prlimit", f"--as={int(megabytes * 1e6)}", *COMMAND, "run", str(bench.campaign), "--out", str(out)]
-        status = subprocess.run(limited, **settings(), check=False, timeout=600).returncode
-        yield f"{start}, {megabytes:.0f} MB, status {status}", looked_at(bench, start, out) or after(bench, out)
+        status, wrong = starve(bench, start, megabytes)
+        yield f"{start}, {megabytes:.0f} MB, status {status}", wrong
 
 
 def main() -> int:

@@ -130,6 +130,22 @@ def disturb(bench: Bench, start: str, hows: Sequence[Disturbance]) -> tuple[int,
     return killed, after(bench, out)
 
 
+def starve(bench: Bench, start: str, megabytes: float) -> tuple[int, str | None]:
+    """A run that may not have more address space than that, the system's own way to say that memory is out.
+
+    Returns its status, and what was wrong then or after the next run.
+    """
+    out = bench.folder / "starved"
+    shutil.rmtree(out, ignore_errors=True)
+    if start != "empty":
+        shutil.copytree(bench.earlier[start], out)
+    most = int(megabytes * 1e6)
+    limited = f"import resource; resource.setrlimit(resource.RLIMIT_AS, ({most}, {most})); {COMMAND[2]}"
+    command = [*COMMAND[:2], limited, "run", str(bench.campaign), "--out", str(out)]
+    status = subprocess.run(command, **settings(), check=False, timeout=600).returncode
+    return status, looked_at(bench, start, out) or after(bench, out)
+
+
 def looked_at(bench: Bench, start: str, out: Path) -> str | None:
     """What is wrong with the store in `out`, or None."""
     try:
