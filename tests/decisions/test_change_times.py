@@ -11,12 +11,13 @@ from scipy.signal import lfilter
 
 from pipeline.campaign.boat_file import parse_boat
 from pipeline.campaign.sail_log import read_sail_log
-from pipeline.decisions.as_sailed import AsSailed, moments
+from pipeline.decisions.as_sailed import AsSailed
 from pipeline.decisions.change_evidence import Case, Loss, log_likelihood, log_prior
 from pipeline.decisions.change_times import change_times
 from pipeline.decisions.corrected_log import suggested_log, write_suggested_log
 from pipeline.decisions.speed_steps import Noise, Steps
 from pipeline.sailing.sessions import find_sessions
+from pipeline.sailing.set_aside import moments
 from pipeline.sailing.tagging import tag_sail_sets
 from pipeline.sailing.track import track_of
 from pipeline.surfaces.season import SeasonFit
