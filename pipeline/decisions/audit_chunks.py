@@ -24,8 +24,8 @@ from pipeline.surfaces.without_day import Basis
 CHUNK_MINUTES = 3.0
 # A season of more is cut into longer chunks: the work grows with the cube of their number.
 MOST_CHUNKS = 1000
-# Windows that stood off under their logged name count at least so much: under the right one they may not.
-LEAST_WEIGHT = 0.0
+# Sails are mostly changed where the course is: chunks end there, and a wrong name may well.
+TURN_DEG = 15.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +54,10 @@ class Chunks:
     begins: Floats
     ends: Floats
 
+    def turns(self, at: Ints) -> np.ndarray:
+        """Whether the course changes before each of the chunks `at` but the first, (len(at) - 1)."""
+        return _turns(self.twa_deg[at])
+
     @property
     def count(self) -> int:
         """Number of chunks."""
@@ -74,10 +78,12 @@ def chunks_of(basis: Basis, boat: Boat) -> Chunks:
     """The windows of a fit in chunks, as logged."""
     seen = basis.seen
     stretch = number_stretches(seen)
-    chunk = _numbers(stretch, seen.minutes)
+    turned = np.cumsum(np.concatenate([[False], _turns(np.abs(seen.twa_deg))]))
+    legs = np.unique(np.stack([stretch, turned]), axis=1, return_inverse=True)[1].ravel()
+    chunk = _numbers(legs, seen.minutes)
     first = np.unique(chunk, return_index=True)[1]
     last = np.append(first[1:], seen.count) - 1
-    weight = np.maximum(basis.weights.window, LEAST_WEIGHT)
+    weight = basis.weights.window
     total = np.bincount(chunk, weight)
     mean = sparse.csr_matrix((weight / total[chunk], (chunk, np.arange(seen.count))), shape=(len(first), seen.count))
     noise = np.zeros((len(first), len(first)))
@@ -109,6 +115,11 @@ def chunks_of(basis: Basis, boat: Boat) -> Chunks:
         begins=begins[first],
         ends=begins[last] + seen.minutes[last],
     )
+
+
+def _turns(twa_deg: Floats) -> np.ndarray:
+    """Whether the course changes between each two that follow one another."""
+    return np.abs(np.diff(twa_deg)) > TURN_DEG
 
 
 def _numbers(stretch: Ints, minutes: Floats) -> Ints:

@@ -24,10 +24,13 @@ MOST_USUAL = 0.9
 # A wrong name holds for a whole logged stretch, from its start or to its end (a change written late or not at all), or
 # within.
 WHOLE_SHARE, EDGE_SHARE = 0.5, 0.35
+# It begins or ends so many times likelier where the course changes.
+TURN_WEIGHT = 10.0
 # Time sailed counts for conditions as far off as this share of a reach.
 SPREAD = 0.5
-# Every set counts as if flown for so long everywhere: a crew may try anything once.
-TRIED_MIN = 5.0
+# Every set counts as if flown for so long everywhere, and for this share of the time it was flown so many times as far
+# off: a crew may try anything once, but hardly a spinnaker close-hauled.
+TRIED_MIN, TRIED_SHARE, FURTHER = 1.0, 0.05, 4.0
 
 
 class NamePrior:
@@ -39,28 +42,33 @@ class NamePrior:
         self.near = nearness(chunks)
         other_day = chunks.day[:, None] != chunks.day[None, :]
         self._counts = self.near * other_day * chunks.minutes[None, :]
-        self._minutes = self._counts @ (labels[:, None] == np.arange(sets)[None, :])
+        under = labels[:, None] == np.arange(sets)[None, :]
+        self._minutes = self._counts @ under
+        far = self.near ** (1.0 / FURTHER**2) * other_day * chunks.minutes[None, :]
+        self._tried = TRIED_MIN + TRIED_SHARE * (far @ under)
         self._labels = labels
 
-    def log_share(self, at: Ints, renamed: Ints, label: int) -> Floats:
+    def log_share(self, at: Ints, renamed: Ints, labels: Ints) -> Floats:
         """Log share (s, sets) of each set in the time sailed in conditions like those of the chunks `at` on other days,
-        were the chunks `renamed` called `label`.
+        were the chunks `renamed` called `labels`.
         """
         minutes = self._minutes[at]
         moved = self._counts[np.ix_(at, renamed)]
-        minutes[:, label] += moved.sum(axis=1)
+        np.add.at(minutes.T, labels, moved.T)
         np.subtract.at(minutes.T, self._labels[renamed], moved.T)
-        minutes = np.maximum(minutes, 0.0) + TRIED_MIN
+        minutes = np.maximum(minutes, 0.0) + self._tried[at]
         return np.log(minutes) - np.log(minutes.sum(axis=1, keepdims=True))
 
-    def log_odds(self, at: Ints, renamed: Ints, logged: int, label: int, neighbours: frozenset[int]) -> float:
+    def log_odds(
+        self, at: Ints, renamed: Ints, labels: Ints, logged: int, label: int, neighbours: frozenset[int]
+    ) -> float:
         """Log odds that `label` was up in the chunks `at` of one stretch, logged as `logged`, without their place.
 
         With u the shares of the sets in what is usually flown there: a name mistaken for another that would do as well
         is as likely as u(label) / (1 - u(label)); any other, that of a set carried over or logged before its time
-        among them, counts by u(label) / u(logged). `renamed`: all chunks called `label` with them.
+        among them, counts by u(label) / u(logged). `renamed`: all chunks called otherwise with them, by `labels`.
         """
-        share = self.log_share(at, renamed, label)
+        share = self.log_share(at, renamed, labels)
         usual = np.minimum(share[:, label], np.log(MOST_USUAL))
         odds = np.log(MISTAKEN_SHARE) + float(np.mean(usual - np.log1p(-np.exp(usual))))
         carried = float(np.mean(share[:, label] - share[:, logged]))
@@ -79,17 +87,23 @@ def nearness(chunks: Chunks) -> Floats:
     return np.exp(-0.5 * away)
 
 
-def log_place(possible: np.ndarray) -> Floats:
-    """Log share of each run of chunks [i, j] of a stretch in whatever is amiss there, (m, m); -inf where it is none."""
+def log_place(possible: np.ndarray, turns: np.ndarray) -> Floats:
+    """Log share of each run of chunks [i, j] of a stretch in whatever is amiss there, (m, m); -inf where it is none.
+
+    `turns` (m - 1): whether the course changes between chunks.
+    """
     m = len(possible)
-    edge = possible.copy()
-    edge[1:, : m - 1] = False
-    edge[0, m - 1] = False
-    inside = possible & ~edge
-    inside[0, m - 1] = False
+    begins = np.concatenate([[1.0], np.where(turns, TURN_WEIGHT, 1.0)])
+    ends = np.concatenate([begins[1:], [1.0]])
+    weight = begins[:, None] * ends[None, :] * possible
+    edge = weight.copy()
+    edge[1:, : m - 1] = 0.0
+    edge[0, m - 1] = 0.0
+    inside = weight - edge
+    inside[0, m - 1] = 0.0
     place = np.zeros((m, m))
     place[0, m - 1] = WHOLE_SHARE
-    place += EDGE_SHARE * edge / max(int(edge.sum()), 1)
-    place += (1.0 - WHOLE_SHARE - EDGE_SHARE) * inside / max(int(inside.sum()), 1)
+    place += EDGE_SHARE * edge / max(float(edge.sum()), 1.0)
+    place += (1.0 - WHOLE_SHARE - EDGE_SHARE) * inside / max(float(inside.sum()), 1.0)
     with np.errstate(divide="ignore"):
         return np.log(place)

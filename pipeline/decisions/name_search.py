@@ -21,15 +21,16 @@ from pipeline.surfaces.coordinates import Ints
 # Weed, a torn sail, a sensor: log speed off by this, mostly slow.
 ODD_SD, ODD_SLOW_CHANCE, ODD_FAST_CHANCE = 0.10, 1.0 / 50.0, 1.0 / 500.0
 # Parts of a stretch so short are tried as well (what is wrong for two minutes must not condemn the rest).
-LEAST_MINUTES, LEAST_WINDOWS = 1.0, 1
+LEAST_MINUTES = 0.25
 # The other name must fit: no more than this share of the logged name's misfit, or this much log speed, may be left.
 MOST_MISFIT_LEFT, FITS = 0.75, 0.01
 # A name is tried only where the rest of the season says this much of the set's speed (standard deviation of the log).
 MOST_DOUBT = 0.05
 # Names changed together: how like the conditions must be, how much worse than the present names the first may look
 # alone, and how many are tried with it.
-LIKE, WORST_SEED, MOST_PARTNERS = 0.3, -12.0, 5
-MOST_ROUNDS = 12
+LIKE, WORST_SEED, MOST_PARTNERS = 0.3, -12.0, 10
+# Each may cost so much until others bear it out; the names tried for it beside the first's are so many of the usual.
+MOST_LOST, USUAL = 4.0, 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,10 +79,10 @@ class NameSearch:
         """For every stretch and other name the best part of it."""
         for unit in units:
             free = self.labels[unit.at] == unit.logged
-            possible = _possible(self.chunks, unit.at)
+            possible = possible_runs(self.chunks, unit.at)
             if not possible.any() or unit.logged not in self.candidates:
                 continue
-            place = log_place(possible)
+            place = log_place(possible, self.chunks.turns(unit.at))
             logged = self.season.told(unit.at, self.labels[unit.at])
             same = logged.stretch[:, None] == logged.stretch[None, :]
             inverse = np.linalg.inv(logged.cov + self.season.stretch_variance * same)
@@ -112,16 +113,19 @@ class NameSearch:
         if abs(told.surprise.mean()) > max(MOST_MISFIT_LEFT * abs(now.surprise.mean()), FITS):
             return None
         ratio = self.season.log_evidence(told) - self.season.log_evidence(now)
-        prior = self.names.log_odds(at, at, unit.logged, other, unit.neighbours)
+        prior = self.names.log_odds(at, at, np.full(len(at), other), unit.logged, other, unit.neighbours)
         return Piece(at, unit.logged, other, ratio, prior + place, place)
 
     def together(self, pieces: list[Piece], units: dict[int, Unit]) -> float:
-        """Log posterior odds of several pieces of the same two names, all renamed, against none."""
-        at = np.sort(np.concatenate([p.at for p in pieces]))
-        gain = self.evidence(at, np.full(len(at), pieces[0].label)) - self.evidence(at, self.labels[at])
+        """Log posterior odds of several pieces of one logged name, all renamed, against none."""
+        at = np.concatenate([p.at for p in pieces])
+        labels = np.concatenate([np.full(len(p.at), p.label) for p in pieces])
+        order = np.argsort(at)
+        at, labels = at[order], labels[order]
+        gain = self.evidence(at, labels) - self.evidence(at, self.labels[at])
         for p in pieces:
             neighbours = units[int(self.chunks.unit[p.at[0]])].neighbours
-            gain += self.names.log_odds(p.at, at, p.logged, p.label, neighbours) + p.place
+            gain += self.names.log_odds(p.at, at, labels, p.logged, p.label, neighbours) + p.place
         return gain
 
     def groups(self, singles: list[Piece], units: dict[int, Unit]) -> Iterator[tuple[float, list[Piece]]]:
@@ -131,32 +135,48 @@ class NameSearch:
                 yield seed.gain, [seed]
             if seed.gain < WORST_SEED:
                 continue
-            group, total = [seed], seed.gain
-            for p in self._like(seed, units):
-                gain = self.together([*group, p], units)
-                if gain > total:
-                    group, total = [*group, p], gain
-            if len(group) > 1 and total > 0:
-                yield total, group
+            if len(group := self._grown(seed, units)) > 1:
+                gain = self.together(group, units)
+                if gain > 0:
+                    yield gain, group
+
+    def _grown(self, seed: Piece, units: dict[int, Unit]) -> list[Piece]:
+        """The seed with others that gain with it, if only once several are renamed."""
+        group, total = [seed], seed.gain
+        best, most = group, total
+        for p in self._like(seed, units):
+            tried = [(self.together([*group, q], units), q) for q in self._named(p)]
+            gain, named = max(tried, key=lambda t: t[0])
+            if gain < total - MOST_LOST:
+                continue
+            group, total = [*group, named], gain
+            if total > most:
+                best, most = group, total
+        return best
+
+    def _named(self, p: Piece) -> list[Piece]:
+        """The piece under its own label and under the names that are usual there."""
+        share = self.names.log_share(p.at, p.at, np.full(len(p.at), p.label)).mean(axis=0)
+        usual = [k for k in np.argsort(-share)[:USUAL] if k in self.candidates and k not in (p.logged, p.label)]
+        return [p, *(replace(p, label=int(k)) for k in usual if self.chunks.reached[k, p.at].all())]
 
     def _like(self, seed: Piece, units: dict[int, Unit]) -> list[Piece]:
         """Other parts of stretches of the seed's logged set in conditions like its own, the likest first."""
         found = []
-        for unit in units.values():
-            if unit.logged != seed.logged:
-                continue
-            like = self.names.near[np.ix_(unit.at, seed.at)].mean(axis=1)
-            usable = (like > LIKE) & (self.labels[unit.at] == unit.logged) & self.chunks.reached[seed.label, unit.at]
-            usable &= ~np.isin(unit.at, seed.at)
-            if not usable.any():
-                continue
-            place = log_place(_possible(self.chunks, unit.at))
-            cut = np.flatnonzero(np.diff(usable.astype(int))) + 1
+        chunks = self.chunks
+        like = self.names.near[:, seed.at].mean(axis=1)
+        free = (chunks.logged == seed.logged) & (self.labels == seed.logged) & chunks.reached[seed.label]
+        usable = (like > LIKE) & free
+        usable[seed.at] = False
+        for number in np.unique(chunks.unit[usable]):
+            unit = units[int(number)]
+            place = log_place(possible_runs(chunks, unit.at), chunks.turns(unit.at))
+            cut = np.flatnonzero(np.diff(usable[unit.at].astype(int))) + 1
             for run in np.split(np.arange(len(unit.at)), cut):
                 share = place[run[0], run[-1]]
-                if usable[run[0]] and np.isfinite(share):
+                if usable[unit.at[run[0]]] and np.isfinite(share):
                     piece = Piece(unit.at[run], unit.logged, seed.label, 0.0, 0.0, float(share))
-                    found.append((float(like[run].mean() * self.chunks.minutes[unit.at[run]].sum()), piece))
+                    found.append((float(like[unit.at[run]] @ chunks.minutes[unit.at[run]]), piece))
         found.sort(key=lambda f: -f[0])
         return [p for _, p in found[:MOST_PARTNERS]]
 
@@ -174,59 +194,6 @@ def units_of(chunks: Chunks) -> list[Unit]:
     return out
 
 
-def likeliest_names(surfaces: SurfacePrior, candidates: list[int]) -> tuple[NameSearch, list[Piece]]:
-    """The search at its end, and every piece whose believed name is not the logged one."""
-    chunks = surfaces.chunks
-    units = units_of(chunks)
-    by_number = {int(chunks.unit[u.at[0]]): u for u in units}
-    labels = chunks.logged.copy()
-    found: list[Piece] = []
-    known: dict[int, list[tuple[float, list[Piece]]]] = {}
-    for _ in range(MOST_ROUNDS):
-        search = NameSearch(surfaces, candidates, labels)
-        kept = [p for p in (against_logged(search, p, by_number) for p in found) if p.gain > 0]
-        dropped = len(kept) < len(found)
-        new: list[Piece] = []
-        if not dropped:
-            for number in by_number.keys() - known.keys():
-                known[number] = list(search.groups(list(search.singles([by_number[number]])), by_number))
-            new = _best_apart(search, [g for number in sorted(known) for g in known[number]])
-            if not new:
-                return search, kept
-        found = kept + new
-        labels = chunks.logged.copy()
-        for p in found:
-            labels[p.at] = p.label
-        # What was tried stands until a name changes on its day or in conditions like its own.
-        changed = np.flatnonzero(labels != search.labels)
-        touched = np.isin(chunks.day, chunks.day[changed]) | (search.names.near[:, changed] > LIKE).any(axis=1)
-        known = {number: g for number, g in known.items() if not touched[by_number[number].at].any()}
-    return NameSearch(surfaces, candidates, labels), found
-
-
-def against_logged(search: NameSearch, p: Piece, units: dict[int, Unit]) -> Piece:
-    """A believed piece judged anew against its logged name, all others as believed."""
-    ratio = search.evidence(p.at, np.full(len(p.at), p.label)) - search.evidence(p.at, np.full(len(p.at), p.logged))
-    neighbours = units[int(search.chunks.unit[p.at[0]])].neighbours
-    name = search.names.log_odds(p.at, p.at, p.logged, p.label, neighbours)
-    return replace(p, ratio=ratio, prior=name + p.place)
-
-
-def _best_apart(search: NameSearch, groups: list[tuple[float, list[Piece]]]) -> list[Piece]:
-    """The groups that gain most, those left out that lie in conditions like a better one's or in its stretches."""
-    taken = np.zeros(search.chunks.count, dtype=bool)
-    out: list[Piece] = []
-    for _, group in sorted(groups, key=lambda g: -g[0]):
-        at = np.concatenate([p.at for p in group])
-        if (
-            search.names.near[np.ix_(at, taken)].max(initial=0.0) < LIKE
-            and not np.isin(search.chunks.unit[at], search.chunks.unit[taken]).any()
-        ):
-            out += group
-            taken[at] = True
-    return out
-
-
 def odd_instead(search: NameSearch, p: Piece) -> float:
     """Log odds of "something was odd" against the logged name."""
     told = search.season.told(p.at, np.full(len(p.at), p.logged))
@@ -235,13 +202,10 @@ def odd_instead(search: NameSearch, p: Piece) -> float:
     return ratio + float(np.log(chance)) + p.place
 
 
-def _possible(chunks: Chunks, at: Ints) -> np.ndarray:
+def possible_runs(chunks: Chunks, at: Ints) -> np.ndarray:
     """Whether chunks [i, j] of a stretch are long enough to be named, (m, m)."""
     begins, ends = chunks.begins[at], chunks.ends[at]
-    windows = np.cumsum(chunks.last[at] - chunks.first[at] + 1)
-    before = np.concatenate([[0], windows[:-1]])
-    long = ends[None, :] - begins[:, None] >= LEAST_MINUTES
-    return np.triu(long & (windows[None, :] - before[:, None] >= LEAST_WINDOWS))
+    return np.triu(ends[None, :] - begins[:, None] >= LEAST_MINUTES)
 
 
 def _all_within(usable: np.ndarray) -> np.ndarray:

@@ -3,9 +3,10 @@
 With y ~ N(X(l) m, C(l)), C = X K X' + noise + day's own way of each set + effect of each stretch, the density of the
 chunks S under other labels given the rest R comes of the inverse P of C under the present labels:
 
-    C_RR^-1 b = (P b)_R - P_RS P_SS^-1 (P b)_S    for b zero on S
+    a' C_RR^-1 b = a' P b - (P a)_S' P_SS^-1 (P b)_S    (what stands at S in a and b falls out)
 
-so that one labelling costs two products with P, and wrong names that recur can be tried together. The effect of a
+with the products of P and of every set's covariances made once for all labellings, so that one costs little, and wrong
+names that recur can be tried together. The effect of a
 stretch is Student's t: normal with precision w / sd^2, w ~ Gamma(nu/2, nu/2), by the mean-field bound, which adds
 nu/2 (log w - w + 1) a stretch (Bishop 2006, Pattern Recognition and Machine Learning, sections 2.3.7 and 10.1; from
 memory).
@@ -69,6 +70,13 @@ class SurfacePrior:
         self._prior = prior_covariance(basis.problem, basis.posterior.theta)
         self.own = np.stack([np.asarray(rows @ np.asarray(rows @ self._prior).T) for rows in chunks.rows])
 
+    def between(self, at: Ints, labels: Ints) -> Floats:
+        """Covariance (s, s) of the surfaces among the chunks `at` under `labels`."""
+        if (labels == labels[0]).all():
+            return self.own[labels[0]][np.ix_(at, at)]
+        rows = self.chunks.design(labels, at)
+        return np.asarray(rows @ np.asarray(rows @ self._prior).T)
+
     def across(self, labels: Ints) -> Floats:
         """Covariance (k, n, n) of chunk i under set k with chunk j under `labels[j]`."""
         told = np.asarray(self.chunks.design(labels) @ self._prior).T
@@ -83,23 +91,22 @@ class SeasonUnderLabels:
         self.chunks, self.labels, self._surfaces = surfaces.chunks, labels, surfaces
         self.stretch_variance, self.set_variance = surfaces.stretch_variance, surfaces.set_variance
         chunks, every = self.chunks, np.arange(self.chunks.count)
-        self._across = surfaces.across(labels)
-        self._y = chunks.y - surfaces.mean[labels, every]
+        y = chunks.y - surfaces.mean[labels, every]
         self._stretch = _stretches(chunks, labels)
-        plain = self._across[labels, every] + chunks.noise
-        plain = 0.5 * (plain + plain.T) + self.set_variance * self._same_set(every, labels)
-        weight = np.ones(chunks.count)
-        for _ in range(WEIGHT_ROUNDS + 1):
-            same = self._stretch[:, None] == self._stretch[None, :]
-            self._inverse = np.linalg.inv(plain + self.stretch_variance * same / weight[:, None])
-            self.weight, weight = weight, self._weights(weight, same)
-
-    def _weights(self, weight: Floats, same: np.ndarray) -> Floats:
-        prior = self.stretch_variance / weight
-        told = same @ (self._inverse @ self._y)
-        spread = (same * (same @ self._inverse)).sum(axis=1)
-        square = (prior * told) ** 2 + np.maximum(prior - prior**2 * spread, 0.0)
-        return (STRETCH_FREEDOM + 1.0) / (STRETCH_FREEDOM + square / self.stretch_variance)
+        # Covariance of chunk i under set k with all chunks as labelled here, (k, i, n), without the stretches' effects.
+        self._cross = surfaces.across(labels) + chunks.noise
+        for k, cross in enumerate(self._cross):
+            cross += self.set_variance * self._same_set(every, np.full(chunks.count, k))
+        plain = self._cross[labels, every]
+        plain = 0.5 * (plain + plain.T)
+        same = (self._stretch[:, None] == self._stretch[None, :]).astype(float)
+        self.weight = np.ones(chunks.count)
+        for left in range(WEIGHT_ROUNDS, -1, -1):
+            inverse = np.linalg.inv(plain + self.stretch_variance * same / self.weight[:, None])
+            if left:
+                self.weight = _weights(self.weight, self.stretch_variance, same, inverse, inverse @ y)
+        self._inverse, self._inverse_y = inverse, inverse @ y
+        self._solved = self._cross @ inverse
 
     def _same_set(self, at: Ints, labels: Ints) -> np.ndarray:
         """Whether chunks `at` under `labels` share day and set with every chunk as labelled here, (s, n)."""
@@ -107,21 +114,13 @@ class SeasonUnderLabels:
         return (day[at][:, None] == day[None, :]) & (labels[:, None] == self.labels[None, :])
 
     def told(self, at: Ints, labels: Ints) -> Told:
-        """The chunks `at` (ascending), given all others: some as labelled here, the rest all under one other set."""
-        chunks, surfaces, inverse = self.chunks, self._surfaces, self._inverse
-        across = self._across[labels, at].T + chunks.noise[:, at]  # (n, s)
-        across += self.set_variance * self._same_set(at, labels).T
-        seen = np.column_stack([across, self._y])
-        seen[at] = 0.0
-        z = inverse @ seen
-        z -= inverse[:, at] @ np.linalg.solve(inverse[np.ix_(at, at)], z[at])
-        left = seen[:, :-1].T @ z
-        own = self._across[labels, at][:, at]
-        new = labels != self.labels[at]
-        if new.any():
-            other = int(labels[new][0])
-            own = np.where(new[:, None] & new[None, :], surfaces.own[other][np.ix_(at, at)], own)
-            own = np.where(~new[:, None] & new[None, :], own.T, own)
+        """The chunks `at` (ascending) under `labels`, given all others as labelled here."""
+        chunks, surfaces = self.chunks, self._surfaces
+        cross, solved = self._cross[labels, at].T, self._solved[labels, at].T  # (n, s)
+        here = np.column_stack([solved[at], self._inverse_y[at]])
+        freed = np.linalg.solve(self._inverse[np.ix_(at, at)], here)
+        left = cross.T @ np.column_stack([solved, self._inverse_y]) - solved[at].T @ freed
+        own = surfaces.between(at, labels)
         day = chunks.day[at]
         same_set = (day[:, None] == day[None, :]) & (labels[:, None] == labels[None, :])
         cov = own + chunks.noise[np.ix_(at, at)] + self.set_variance * same_set - left[:, :-1]
@@ -131,7 +130,7 @@ class SeasonUnderLabels:
     def log_evidence(self, told: Told, odd_sd: float = 0.0) -> float:
         """Log density of the chunks, `odd_sd` of one more effect shared by them all."""
         cov = told.cov + odd_sd**2
-        same = told.stretch[:, None] == told.stretch[None, :]
+        same = (told.stretch[:, None] == told.stretch[None, :]).astype(float)
         weight = np.ones(len(told.at))
         share = 1.0 / same.sum(axis=1)
         best = -np.inf
@@ -142,11 +141,16 @@ class SeasonUnderLabels:
             bound = -0.5 * told.surprise @ told_effect - 0.5 * np.linalg.slogdet(whole)[1]
             bound += 0.5 * STRETCH_FREEDOM * float((share * (np.log(weight) - weight + 1.0)).sum())
             best = max(best, float(bound))
-            prior = self.stretch_variance / weight
-            spread = (same * (inverse @ same)).sum(axis=0)
-            square = (prior * (same @ told_effect)) ** 2 + np.maximum(prior - prior**2 * spread, 0.0)
-            weight = (STRETCH_FREEDOM + 1.0) / (STRETCH_FREEDOM + square / self.stretch_variance)
+            weight = _weights(weight, self.stretch_variance, same, inverse, told_effect)
         return best - 0.5 * len(told.at) * np.log(2 * np.pi)
+
+
+def _weights(weight: Floats, variance: Floats | float, same: Floats, inverse: Floats, told: Floats) -> Floats:
+    """Weights (n) of the stretches' effects after one more round; `told`: `inverse` times what they stand off by."""
+    prior = variance / weight
+    spread = (same * (same @ inverse)).sum(axis=1)
+    square = (prior * (same @ told)) ** 2 + np.maximum(prior - prior**2 * spread, 0.0)
+    return (STRETCH_FREEDOM + 1.0) / (STRETCH_FREEDOM + square / variance)
 
 
 def _stretches(chunks: Chunks, labels: Ints, at: Ints | None = None) -> Ints:

@@ -10,7 +10,8 @@ from scipy import special
 
 from pipeline.campaign.settings import UNLOGGED, Boat
 from pipeline.decisions.audit_chunks import chunks_of
-from pipeline.decisions.name_search import NameSearch, Piece, likeliest_names, odd_instead
+from pipeline.decisions.likeliest_names import likeliest_names
+from pipeline.decisions.name_search import NameSearch, Piece, odd_instead
 from pipeline.decisions.season_under_labels import SurfacePrior
 from pipeline.surfaces.season import SeasonFit
 from pipeline.tables import TABLES
