@@ -35,7 +35,8 @@ class Chunks:
     `first`, `last`: windows; `logged` (n): number of the logged set; `unit` (n): runs of one logged set in one session;
     `stretch`, `day` (n); `y` (n): log speed; `rows[k]` (n, p): design under set k, `reached` (k, n) where that says
     anything; `noise` (n, n): covariance that does not hang on the labels; `tws_kn`, `twa_deg`, `minutes`, and `begins`,
-    `ends` in minutes (n).
+    `ends` in minutes (n); `within` (windows): how far each window's log speed stands off its chunk's, its wind
+    allowed for, and `noise_sd` (windows) its noise.
     """
 
     first: Ints
@@ -53,6 +54,8 @@ class Chunks:
     minutes: Floats
     begins: Floats
     ends: Floats
+    within: Floats
+    noise_sd: Floats
 
     def turns(self, at: Ints) -> np.ndarray:
         """Whether the course changes before each of the chunks `at` but the first, (len(at) - 1)."""
@@ -98,6 +101,7 @@ def chunks_of(basis: Basis, boat: Boat) -> Chunks:
     cut = (np.diff(seen.set_number) != 0) | (np.diff(seen.session) != 0)
     unit = np.concatenate([[0], np.cumsum(cut)])
     begins = 60.0 * seen.hours
+    left = basis.problem.y - _fitted(basis)
     return Chunks(
         first=first,
         last=last,
@@ -114,7 +118,17 @@ def chunks_of(basis: Basis, boat: Boat) -> Chunks:
         minutes=np.bincount(chunk, seen.minutes),
         begins=begins[first],
         ends=begins[last] + seen.minutes[last],
+        within=left - (mean @ left)[chunk],
+        noise_sd=np.hypot(basis.posterior.white_sd, theta["wander_sd"]),
     )
+
+
+def _fitted(basis: Basis) -> Floats:
+    """Log speed of every window by the fit."""
+    out = np.zeros(basis.seen.count)
+    for day in basis.problem.days:
+        out[day.block.rows] = day.x @ basis.posterior.mean[day.columns]
+    return out
 
 
 def _turns(twa_deg: Floats) -> np.ndarray:

@@ -62,7 +62,7 @@ class Clusters:
                 continue
             names = np.full(len(at), label)
             told = search.season.told(at, names)
-            for run in _runs(np.flatnonzero(chunks.reached[label, at]), chunks.unit, at):
+            for run in _runs(np.flatnonzero(search.open[label, at]), chunks.unit, at):
                 unit = self._units[int(chunks.unit[at[run[0]]])]
                 place = log_place(possible_runs(chunks, unit.at), chunks.turns(unit.at))
                 for i, j in itertools.combinations(range(len(run) + 1), 2):

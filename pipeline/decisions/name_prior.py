@@ -44,6 +44,8 @@ class NamePrior:
         self._counts = self.near * other_day * chunks.minutes[None, :]
         under = labels[:, None] == np.arange(sets)[None, :]
         self._minutes = self._counts @ under
+        # Minutes (n, sets) of each set in conditions like those of every chunk.
+        self.flown = (self.near * chunks.minutes[None, :]) @ under
         far = self.near ** (1.0 / FURTHER**2) * other_day * chunks.minutes[None, :]
         self._tried = TRIED_MIN + TRIED_SHARE * (far @ under)
         self._labels = labels

@@ -26,6 +26,8 @@ LEAST_MINUTES = 0.25
 MOST_MISFIT_LEFT, FITS = 0.75, 0.01
 # A name is tried only where the rest of the season says this much of the set's speed (standard deviation of the log).
 MOST_DOUBT = 0.05
+# And only where it has been flown so long: further off a surface is the prior's, which knows no sail.
+LEAST_FLOWN_MIN = 5.0
 # Names changed together: how like the conditions must be, how much worse than the present names the first may look
 # alone, and how many are tried with it.
 LIKE, WORST_SEED, MOST_PARTNERS = 0.3, -12.0, 10
@@ -70,6 +72,8 @@ class NameSearch:
         self.chunks, self.candidates, self.labels = chunks, candidates, labels
         self.season = SeasonUnderLabels(surfaces, labels)
         self.names = NamePrior(chunks, len(chunks.rows), labels)
+        # Where each set may be tried (sets, n).
+        self.open = chunks.reached & (self.names.flown >= LEAST_FLOWN_MIN).T
 
     def evidence(self, at: Ints, labels: Ints) -> float:
         """Log density of the chunks `at` under `labels`."""
@@ -87,7 +91,7 @@ class NameSearch:
             same = logged.stretch[:, None] == logged.stretch[None, :]
             inverse = np.linalg.inv(logged.cov + self.season.stretch_variance * same)
             for other in self.candidates:
-                usable = free & self.chunks.reached[other, unit.at]
+                usable = free & self.open[other, unit.at]
                 allowed = possible & _all_within(usable)
                 if other == unit.logged or not allowed.any():
                     continue
@@ -158,14 +162,14 @@ class NameSearch:
         """The piece under its own label and under the names that are usual there."""
         share = self.names.log_share(p.at, p.at, np.full(len(p.at), p.label)).mean(axis=0)
         usual = [k for k in np.argsort(-share)[:USUAL] if k in self.candidates and k not in (p.logged, p.label)]
-        return [p, *(replace(p, label=int(k)) for k in usual if self.chunks.reached[k, p.at].all())]
+        return [p, *(replace(p, label=int(k)) for k in usual if self.open[k, p.at].all())]
 
     def _like(self, seed: Piece, units: dict[int, Unit]) -> list[Piece]:
         """Other parts of stretches of the seed's logged set in conditions like its own, the likest first."""
         found = []
         chunks = self.chunks
         like = self.names.near[:, seed.at].mean(axis=1)
-        free = (chunks.logged == seed.logged) & (self.labels == seed.logged) & chunks.reached[seed.label]
+        free = (chunks.logged == seed.logged) & (self.labels == seed.logged) & self.open[seed.label]
         usable = (like > LIKE) & free
         usable[seed.at] = False
         for number in np.unique(chunks.unit[usable]):

@@ -11,7 +11,8 @@ from scipy import special
 from pipeline.campaign.settings import UNLOGGED, Boat
 from pipeline.decisions.audit_chunks import chunks_of
 from pipeline.decisions.likeliest_names import likeliest_names
-from pipeline.decisions.name_search import NameSearch, Piece, odd_instead
+from pipeline.decisions.name_edges import first_and_last
+from pipeline.decisions.name_search import NameSearch, Piece, Unit, odd_instead, units_of
 from pipeline.decisions.season_under_labels import SurfacePrior
 from pipeline.surfaces.season import SeasonFit
 from pipeline.tables import TABLES
@@ -48,20 +49,30 @@ def tag_audit(windows: pl.DataFrame, segments: pl.DataFrame, fit: SeasonFit, boa
     candidates = [k for k, name in enumerate(fit.sets) if name != UNLOGGED]
     search, found = likeliest_names(surfaces, candidates)
     end_of = dict(windows.group_by("start").agg(pl.col("end").max()).iter_rows())
-    rows = [_row(search, p, fit, segments, end_of) for p in found if p.ratio >= np.log(LEAST_RATIO)]
+    units = {int(search.chunks.unit[u.at[0]]): u for u in units_of(search.chunks)}
+    rows = [
+        _row(search, p, units[int(search.chunks.unit[p.at[0]])], fit, segments, end_of)
+        for p in found
+        if p.ratio >= np.log(LEAST_RATIO)
+    ]
     kept = [r for r in rows if r["chance"] >= LEAST_CHANCE and r["minutes"] >= LEAST_MINUTES]
     return TABLES["tag_audit"].conform(pl.DataFrame(kept, schema=schema, orient="row").sort("start"))
 
 
 def _row(
-    search: NameSearch, p: Piece, fit: SeasonFit, segments: pl.DataFrame, end_of: dict[datetime, datetime]
+    search: NameSearch,
+    p: Piece,
+    unit: Unit,
+    fit: SeasonFit,
+    segments: pl.DataFrame,
+    end_of: dict[datetime, datetime],
 ) -> dict[str, object]:
     chunks, season = search.chunks, search.season
     assert fit.basis is not None
     starts = fit.basis.seen.starts
-    unit = np.flatnonzero(chunks.unit == chunks.unit[p.at[0]])
-    whole = (p.at[0] == unit[0], p.at[-1] == unit[-1])
-    start, end = starts[chunks.first[p.at[0]]], end_of[starts[chunks.last[p.at[-1]]]]
+    first, last = first_and_last(search, p, unit)
+    whole = (first == chunks.first[unit.at[0]], last == chunks.last[unit.at[-1]])
+    start, end = starts[first], end_of[starts[last]]
     start, end = _to_the_borders(segments, fit.sets[p.logged], start, end, whole)
     off = [float(season.told(p.at, np.full(len(p.at), k)).surprise.mean()) for k in (p.logged, p.label)]
     chance = float(special.expit(p.gain - special.logsumexp([0.0, odd_instead(search, p)])))
@@ -72,7 +83,7 @@ def _row(
         "likelier": fit.sets[p.label],
         "odds": float(np.exp(min(p.gain, 50.0))),
         "minutes": (end - start).total_seconds() / 60.0,
-        "windows": int((chunks.last[p.at] - chunks.first[p.at] + 1).sum()),
+        "windows": last - first + 1,
         "chance": chance,
         "off_logged_pct": 100.0 * float(np.expm1(off[0])),
         "off_likelier_pct": 100.0 * float(np.expm1(off[1])),
