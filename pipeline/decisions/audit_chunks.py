@@ -26,6 +26,8 @@ CHUNK_MINUTES = 3.0
 MOST_CHUNKS = 1000
 # Sails are mostly changed where the course is: chunks end there, and a wrong name may well.
 TURN_DEG = 15.0
+# Weight of windows that say nothing among others, and noise (log speed) of chunks that hold none but such.
+MUTE_WEIGHT, MUTE_SD = 1e-4, 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,8 +79,8 @@ class Chunks:
         return sparse.vstack(parts).tocsr()[np.argsort(np.concatenate(order), kind="stable")]
 
 
-def chunks_of(basis: Basis, boat: Boat) -> Chunks:
-    """The windows of a fit in chunks, as logged."""
+def chunks_of(basis: Basis, boat: Boat, mute: np.ndarray | None = None) -> Chunks:
+    """The windows of a fit in chunks, as logged; the windows `mute` (n) say nothing of the set."""
     seen = basis.seen
     stretch = number_stretches(seen)
     turned = np.cumsum(np.concatenate([[False], _turns(np.abs(seen.twa_deg))]))
@@ -86,7 +88,8 @@ def chunks_of(basis: Basis, boat: Boat) -> Chunks:
     chunk = _numbers(legs, seen.minutes)
     first = np.unique(chunk, return_index=True)[1]
     last = np.append(first[1:], seen.count) - 1
-    weight = basis.weights.window
+    mute = np.zeros(seen.count, dtype=bool) if mute is None else mute
+    weight = np.where(mute, MUTE_WEIGHT, 1.0) * basis.weights.window
     total = np.bincount(chunk, weight)
     mean = sparse.csr_matrix((weight / total[chunk], (chunk, np.arange(seen.count))), shape=(len(first), seen.count))
     noise = np.zeros((len(first), len(first)))
@@ -97,6 +100,7 @@ def chunks_of(basis: Basis, boat: Boat) -> Chunks:
         mine = np.unique(chunk[rows])
         w = mean[mine][:, rows].toarray()
         noise[np.ix_(mine, mine)] = w @ covariance(day.block, theta, each)[0] @ w.T
+    noise[np.diag_indices(len(first))] += MUTE_SD**2 * (mean @ mute > 0.5)
     under = [rows_under(basis, boat, name) for name in seen.sets]
     cut = (np.diff(seen.set_number) != 0) | (np.diff(seen.session) != 0)
     unit = np.concatenate([[0], np.cumsum(cut)])
@@ -119,7 +123,7 @@ def chunks_of(basis: Basis, boat: Boat) -> Chunks:
         begins=begins[first],
         ends=begins[last] + seen.minutes[last],
         within=left - (mean @ left)[chunk],
-        noise_sd=np.hypot(basis.posterior.white_sd, theta["wander_sd"]),
+        noise_sd=np.where(mute, MUTE_SD, np.hypot(basis.posterior.white_sd, theta["wander_sd"])),
     )
 
 

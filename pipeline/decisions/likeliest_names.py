@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.decisions.name_clusters import Clusters
-from pipeline.decisions.name_search import LIKE, NameSearch, Piece, Unit, units_of
+from pipeline.decisions.name_search import LEAST_RATIO, LIKE, NameSearch, Piece, Unit, units_of
 from pipeline.decisions.season_under_labels import SurfacePrior
 
 MOST_ROUNDS = 12
@@ -23,18 +23,21 @@ def likeliest_names(surfaces: SurfacePrior, candidates: list[int]) -> tuple[Name
     known: dict[int, list[tuple[float, list[Piece]]]] = {}
     for _ in range(MOST_ROUNDS):
         search = NameSearch(surfaces, candidates, labels)
-        clusters = Clusters(search, by_number)
-        kept = [p for p in (against_logged(search, p, by_number) for p in found) if p.gain > 0]
+        kept = [against_logged(search, p, by_number) for p in found]
+        kept = [p for p in kept if p.gain > 0 and p.ratio >= LEAST_RATIO]
         dropped = len(kept) < len(found)
         new: list[Piece] = []
         if not dropped:
+            search.believed = kept
+            clusters = Clusters(search, by_number)
             for number in by_number.keys() - known.keys():
                 unit = by_number[number]
                 known[number] = list(search.groups(list(search.singles([unit])), by_number)) + list(clusters.of(unit))
             new = _best_apart(search, [g for number in sorted(known) for g in known[number]])
             if not new:
                 return search, kept
-        found = kept + new
+        back = {int(p.at[0]) for p in new if p.label == p.logged}
+        found = [p for p in kept if p.at[0] not in back] + [p for p in new if p.label != p.logged]
         labels = chunks.logged.copy()
         for p in found:
             labels[p.at] = p.label

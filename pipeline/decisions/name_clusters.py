@@ -47,9 +47,10 @@ class Clusters:
             if alone or len(at) > MOST_CHUNKS or at.tobytes() in self._judged:
                 continue
             self._judged.add(at.tobytes())
-            gain, group = self._pruned(self._named(at))
-            if gain > 0:
-                yield gain, group
+            if group := self._pruned(self._named(at)):
+                gain, speaks = self._search.together(group, self._units)
+                if gain > 0 and speaks:
+                    yield gain, group
 
     def _named(self, at: Ints) -> list[Piece]:
         """The stretches among the chunks `at`, each as the season without any of them would have it."""
@@ -78,17 +79,20 @@ class Clusters:
                         best[number] = piece.gain, piece
         return [piece for _, piece in best.values()]
 
-    def _pruned(self, group: list[Piece]) -> tuple[float, list[Piece]]:
-        """The group without those that gain nothing with the others, and its gain."""
-        gain = self._search.together(group, self._units) if group else -np.inf
+    def _pruned(self, group: list[Piece]) -> list[Piece]:
+        """The group without those that gain nothing with the others."""
+        gain = self._gain(group)
         while len(group) > 1:
             fewer = [[*group[:k], *group[k + 1 :]] for k in range(len(group))]
-            gains = [self._search.together(g, self._units) for g in fewer]
+            gains = [self._gain(g) for g in fewer]
             k = int(np.argmax(gains))
             if gains[k] <= gain:
                 break
             gain, group = gains[k], fewer[k]
-        return gain, group
+        return group
+
+    def _gain(self, group: list[Piece]) -> float:
+        return self._search.together(group, self._units)[0] if group else 0.0
 
 
 def _part(told: Told, part: Ints) -> Told:

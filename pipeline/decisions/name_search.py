@@ -7,7 +7,7 @@ with others of the same two names in like conditions, and takes the labelling th
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,10 +24,13 @@ ODD_SD, ODD_SLOW_CHANCE, ODD_FAST_CHANCE = 0.10, 1.0 / 50.0, 1.0 / 500.0
 LEAST_MINUTES = 0.25
 # The other name must fit: no more than this share of the logged name's misfit, or this much log speed, may be left.
 MOST_MISFIT_LEFT, FITS = 0.75, 0.01
+# The speeds themselves must speak for the other name (likelihoods so many to one for each stretch), not only what is
+# usually flown there.
+LEAST_RATIO = float(np.log(3.0))
 # A name is tried only where the rest of the season says this much of the set's speed (standard deviation of the log).
 MOST_DOUBT = 0.05
 # And only where it has been flown so long: further off a surface is the prior's, which knows no sail.
-LEAST_FLOWN_MIN = 5.0
+LEAST_FLOWN_MIN = 2.0
 # Names changed together: how like the conditions must be, how much worse than the present names the first may look
 # alone, and how many are tried with it.
 LIKE, WORST_SEED, MOST_PARTNERS = 0.3, -12.0, 10
@@ -66,9 +69,14 @@ class Unit:
 class NameSearch:
     """The season under the names believed so far, and what other names would gain."""
 
-    def __init__(self, surfaces: SurfacePrior, candidates: list[int], labels: Ints) -> None:
-        """`candidates`: set numbers that a name may be; the other arguments as of `SeasonUnderLabels`."""
+    def __init__(
+        self, surfaces: SurfacePrior, candidates: list[int], labels: Ints, believed: Sequence[Piece] = ()
+    ) -> None:
+        """`candidates`: set numbers that a name may be; `believed`: the pieces by which `labels` are not as logged; the
+        other arguments as of `SeasonUnderLabels`.
+        """
         chunks = surfaces.chunks
+        self.believed = believed
         self.chunks, self.candidates, self.labels = chunks, candidates, labels
         self.season = SeasonUnderLabels(surfaces, labels)
         self.names = NamePrior(chunks, len(chunks.rows), labels)
@@ -120,36 +128,46 @@ class NameSearch:
         prior = self.names.log_odds(at, at, np.full(len(at), other), unit.logged, other, unit.neighbours)
         return Piece(at, unit.logged, other, ratio, prior + place, place)
 
-    def together(self, pieces: list[Piece], units: dict[int, Unit]) -> float:
-        """Log posterior odds of several pieces of one logged name, all renamed, against none."""
+    def together(self, pieces: list[Piece], units: dict[int, Unit]) -> tuple[float, bool]:
+        """Log posterior odds of several pieces of one logged name, all renamed, against none; whether the speeds speak
+        for it.
+        """
         at = np.concatenate([p.at for p in pieces])
         labels = np.concatenate([np.full(len(p.at), p.label) for p in pieces])
         order = np.argsort(at)
         at, labels = at[order], labels[order]
         gain = self.evidence(at, labels) - self.evidence(at, self.labels[at])
+        speaks = gain >= LEAST_RATIO * sum(p.label != p.logged for p in pieces)
         for p in pieces:
+            if p.label == p.logged:
+                gain += p.prior
+                continue
             neighbours = units[int(self.chunks.unit[p.at[0]])].neighbours
             gain += self.names.log_odds(p.at, at, labels, p.logged, p.label, neighbours) + p.place
-        return gain
+        return gain, speaks
 
     def groups(self, singles: list[Piece], units: dict[int, Unit]) -> Iterator[tuple[float, list[Piece]]]:
         """Pieces that gain together, from every seed; also each alone. With the gain of each."""
         for seed in singles:
-            if seed.gain > 0:
+            if seed.gain > 0 and seed.ratio >= LEAST_RATIO:
                 yield seed.gain, [seed]
             if seed.gain < WORST_SEED:
                 continue
             if len(group := self._grown(seed, units)) > 1:
-                gain = self.together(group, units)
-                if gain > 0:
+                gain, speaks = self.together(group, units)
+                if gain > 0 and speaks:
                     yield gain, group
 
     def _grown(self, seed: Piece, units: dict[int, Unit]) -> list[Piece]:
         """The seed with others that gain with it, if only once several are renamed."""
         group, total = [seed], seed.gain
+        if back := self._as_logged(seed):
+            gain, _ = self.together([seed, *back], units)
+            if gain > total:
+                group, total = [seed, *back], gain
         best, most = group, total
         for p in self._like(seed, units):
-            tried = [(self.together([*group, q], units), q) for q in self._named(p)]
+            tried = [(self.together([*group, q], units)[0], q) for q in self._named(p)]
             gain, named = max(tried, key=lambda t: t[0])
             if gain < total - MOST_LOST:
                 continue
@@ -157,6 +175,17 @@ class NameSearch:
             if total > most:
                 best, most = group, total
         return best
+
+    def _as_logged(self, seed: Piece) -> list[Piece]:
+        """The believed pieces of the seed's logged set in conditions like its own, under their logged name again: they
+        may seem amiss only because the seed is.
+        """
+        like = self.names.near[:, seed.at].mean(axis=1) > LIKE
+        return [
+            replace(p, label=p.logged, prior=-p.prior, place=0.0)
+            for p in self.believed
+            if p.logged == seed.logged and like[p.at].any() and not np.isin(p.at, seed.at).any()
+        ]
 
     def _named(self, p: Piece) -> list[Piece]:
         """The piece under its own label and under the names that are usual there."""

@@ -10,18 +10,16 @@ from scipy import special
 
 from pipeline.campaign.settings import UNLOGGED, Boat
 from pipeline.decisions.audit_chunks import chunks_of
+from pipeline.decisions.ground_check import off_the_ground
 from pipeline.decisions.likeliest_names import likeliest_names
 from pipeline.decisions.name_edges import first_and_last
-from pipeline.decisions.name_search import NameSearch, Piece, Unit, odd_instead, units_of
+from pipeline.decisions.name_search import LEAST_RATIO, NameSearch, Piece, Unit, odd_instead, units_of
 from pipeline.decisions.season_under_labels import SurfacePrior
 from pipeline.surfaces.season import SeasonFit
 from pipeline.tables import TABLES
 
 # A stretch is listed where its wrong name is likelier than all other explanations together.
 LEAST_CHANCE = 0.5
-# The speeds themselves must speak for the other name (likelihoods so many to one), not only what is usually flown
-# there.
-LEAST_RATIO = 3.0
 # Shorter findings are left to the change times.
 LEAST_MINUTES = 5.0
 BEYOND: dict[str, pl.DataType] = {
@@ -45,7 +43,9 @@ def tag_audit(windows: pl.DataFrame, segments: pl.DataFrame, fit: SeasonFit, boa
     basis = fit.as_logged or fit.basis
     if basis is None or len(fit.sets) < 2:
         return pl.DataFrame(schema=schema)
-    surfaces = SurfacePrior(chunks_of(basis, boat), basis)
+    fouled = set(windows.filter(off_the_ground(windows))["start"])
+    mute = np.array([start in fouled for start in basis.seen.starts])
+    surfaces = SurfacePrior(chunks_of(basis, boat, mute), basis)
     candidates = [k for k, name in enumerate(fit.sets) if name != UNLOGGED]
     search, found = likeliest_names(surfaces, candidates)
     end_of = dict(windows.group_by("start").agg(pl.col("end").max()).iter_rows())
@@ -53,7 +53,7 @@ def tag_audit(windows: pl.DataFrame, segments: pl.DataFrame, fit: SeasonFit, boa
     rows = [
         _row(search, p, units[int(search.chunks.unit[p.at[0]])], fit, segments, end_of)
         for p in found
-        if p.ratio >= np.log(LEAST_RATIO)
+        if p.ratio >= LEAST_RATIO
     ]
     kept = [r for r in rows if r["chance"] >= LEAST_CHANCE and r["minutes"] >= LEAST_MINUTES]
     return TABLES["tag_audit"].conform(pl.DataFrame(kept, schema=schema, orient="row").sort("start"))

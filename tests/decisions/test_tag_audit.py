@@ -14,6 +14,7 @@ from pipeline.decisions.name_prior import (
     CARRIED_SHARE,
     MISLABEL_CHANCE,
     MISTAKEN_SHARE,
+    TURN_WEIGHT,
     NamePrior,
     log_place,
 )
@@ -44,9 +45,19 @@ def test_the_scan_is_the_ratio_of_two_normal_densities_for_every_sub_stretch():
 
 
 def test_shares_of_all_places_sum_to_one_and_the_whole_is_likeliest():
-    place = np.exp(log_place(np.triu(np.ones((8, 8), dtype=bool), 3)))
+    possible = np.triu(np.ones((8, 8), dtype=bool), 3)
+    place = np.exp(log_place(possible, np.zeros(7, dtype=bool)))
     assert place.sum() == pytest.approx(1.0)
     assert place[0, -1] > place[0, 4] > place[2, 5] > place[3, 3] == 0.0
+
+
+def test_a_wrong_name_ends_sooner_where_the_course_changes():
+    possible = np.triu(np.ones((8, 8), dtype=bool))
+    place = np.exp(log_place(possible, np.arange(7) == 4))  # between the fifth and the sixth
+    assert place.sum() == pytest.approx(1.0)
+    assert place[0, 4] == pytest.approx(TURN_WEIGHT * place[0, 3])
+    assert place[5, 7] == pytest.approx(TURN_WEIGHT * place[4, 7])
+    assert place[2, 4] == pytest.approx(TURN_WEIGHT * place[2, 3])
 
 
 # --- a season with known answers ---
@@ -180,15 +191,18 @@ def test_odds_of_a_name_follow_what_is_usually_flown_and_what_was_up_before(once
     names = NamePrior(chunks, len(fit.sets), chunks.logged)
     at = np.flatnonzero(chunks.unit == chunks.unit[chunks.logged == fit.sets.index(OTHER)][0])
     logged, other = fit.sets.index(OTHER), fit.sets.index(TRUE)
-    share = np.exp(names.log_share(at, at, other))
+    to_other = np.full(len(at), other)
+    share = np.exp(names.log_share(at, at, to_other))
     np.testing.assert_allclose(share.sum(axis=1), 1.0)
     assert share[:, [logged, other]].sum(axis=1).min() > 0.5  # upwind the jibs
     one = at[:1]
-    u, v = np.exp(names.log_share(one, one, other))[0, [other, logged]]
+    u, v = np.exp(names.log_share(one, one, to_other[:1]))[0, [other, logged]]
     alone = MISTAKEN_SHARE * u / (1 - u) + ANY_SHARE / (len(fit.sets) - 1) * u / v
-    assert np.exp(names.log_odds(one, one, logged, other, frozenset())) == pytest.approx(MISLABEL_CHANCE * alone)
+    assert np.exp(names.log_odds(one, one, to_other[:1], logged, other, frozenset())) == pytest.approx(
+        MISLABEL_CHANCE * alone
+    )
     carried = alone + CARRIED_SHARE / 2 * u / v
-    found = names.log_odds(one, one, logged, other, frozenset({other, 3}))
+    found = names.log_odds(one, one, to_other[:1], logged, other, frozenset({other, 3}))
     assert np.exp(found) == pytest.approx(MISLABEL_CHANCE * carried)
 
 
