@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.decisions.name_clusters import Clusters
-from pipeline.decisions.name_search import LEAST_RATIO, LIKE, NameSearch, Piece, Unit, units_of
+from pipeline.decisions.name_search import LIKE, NameSearch, Piece, Unit, units_of
 from pipeline.decisions.season_under_labels import SurfacePrior
 
 MOST_ROUNDS = 12
@@ -23,8 +23,7 @@ def likeliest_names(surfaces: SurfacePrior, candidates: list[int]) -> tuple[Name
     known: dict[int, list[tuple[float, list[Piece]]]] = {}
     for _ in range(MOST_ROUNDS):
         search = NameSearch(surfaces, candidates, labels)
-        kept = [against_logged(search, p, by_number) for p in found]
-        kept = [p for p in kept if p.gain > 0 and p.ratio >= LEAST_RATIO]
+        kept = [p for p in (against_logged(search, p, by_number) for p in found) if p.gain > 0]
         dropped = len(kept) < len(found)
         new: list[Piece] = []
         if not dropped:

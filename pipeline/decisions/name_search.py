@@ -24,8 +24,8 @@ ODD_SD, ODD_SLOW_CHANCE, ODD_FAST_CHANCE = 0.10, 1.0 / 50.0, 1.0 / 500.0
 LEAST_MINUTES = 0.25
 # The other name must fit: no more than this share of the logged name's misfit, or this much log speed, may be left.
 MOST_MISFIT_LEFT, FITS = 0.75, 0.01
-# The speeds themselves must speak for the other name (likelihoods so many to one for each stretch), not only what is
-# usually flown there.
+# The speeds themselves must speak for the other name (likelihoods so many to one), not only what is usually flown
+# there.
 LEAST_RATIO = float(np.log(3.0))
 # A name is tried only where the rest of the season says this much of the set's speed (standard deviation of the log).
 MOST_DOUBT = 0.05
@@ -137,7 +137,7 @@ class NameSearch:
         order = np.argsort(at)
         at, labels = at[order], labels[order]
         gain = self.evidence(at, labels) - self.evidence(at, self.labels[at])
-        speaks = gain >= LEAST_RATIO * sum(p.label != p.logged for p in pieces)
+        speaks = gain >= LEAST_RATIO
         for p in pieces:
             if p.label == p.logged:
                 gain += p.prior
@@ -149,7 +149,7 @@ class NameSearch:
     def groups(self, singles: list[Piece], units: dict[int, Unit]) -> Iterator[tuple[float, list[Piece]]]:
         """Pieces that gain together, from every seed; also each alone. With the gain of each."""
         for seed in singles:
-            if seed.gain > 0 and seed.ratio >= LEAST_RATIO:
+            if seed.gain > 0:
                 yield seed.gain, [seed]
             if seed.gain < WORST_SEED:
                 continue

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import numpy as np
 import polars as pl
@@ -22,6 +22,8 @@ from pipeline.tables import TABLES
 LEAST_CHANCE = 0.5
 # Shorter findings are left to the change times.
 LEAST_MINUTES = 5.0
+# Boats take about so long to be steady after a change; farther off a logged border may be one that came late.
+NEAR_A_BORDER = timedelta(minutes=2)
 BEYOND: dict[str, pl.DataType] = {
     "minutes": pl.Float64(),
     "windows": pl.Int64(),
@@ -93,9 +95,9 @@ def _row(
 def _to_the_borders(
     segments: pl.DataFrame, logged: str, start: datetime, end: datetime, whole: tuple[bool, bool]
 ) -> tuple[datetime, datetime]:
-    """From the times of windows to the borders of the logged stretch where the finding reaches them."""
+    """From the times of windows to the borders of the logged stretch, where the finding reaches them if near."""
     mine = segments.filter((pl.col("sail_set") == logged) & (pl.col("start") < end) & (pl.col("end") > start))
     for first, last in mine.select("start", "end").iter_rows():
-        start = min(start, first) if whole[0] else start
-        end = max(end, last) if whole[1] else end
+        start = first if whole[0] and first > start - NEAR_A_BORDER else start
+        end = last if whole[1] and last < end + NEAR_A_BORDER else end
     return start, end

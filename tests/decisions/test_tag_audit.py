@@ -96,14 +96,15 @@ def turn_of(day, turn):
     return start, start + timedelta(minutes=15)
 
 
-def misnamed(turns):
-    """The season with some turns of J1 under the name of J2, 7 per cent slower; and its fit."""
+def misnamed(turns, other=OTHER, before=0.0):
+    """The season with some turns of J1 under another name, from `before` minutes after they begin; and its fit."""
     windows = season_windows()
     for day, turn in turns:
         start, end = turn_of(day, turn)
+        start += timedelta(minutes=before)
         there = (pl.col("start") >= start) & (pl.col("start") < end)
         assert set(windows.filter(there)["sail_set"]) == {TRUE}
-        windows = windows.with_columns(pl.when(there).then(pl.lit(OTHER)).otherwise("sail_set").alias("sail_set"))
+        windows = windows.with_columns(pl.when(there).then(pl.lit(other)).otherwise("sail_set").alias("sail_set"))
     return windows, fit_season(windows, BOAT)
 
 
@@ -138,6 +139,35 @@ def test_a_wrong_name_that_recurs_is_found_each_time():
     assert audit.select("logged", "likelier").rows() == [(OTHER, TRUE)] * 3
     for found, turn in zip(audit["start"], THRICE, strict=True):
         assert abs((found - turn_of(*turn)[0]).total_seconds()) <= 120
+
+
+def test_a_set_that_only_wrong_names_put_there_is_doubted_each_time():
+    windows, fit = misnamed(THRICE[:2], "A2")  # a spinnaker close-hauled, on two days
+    audit = tag_audit(windows, segments_of(windows), fit, BOAT)
+    assert audit.select("logged", "likelier").rows() == [("A2", TRUE)] * 2
+
+
+def test_a_wrong_name_begins_at_its_window():
+    windows, fit = misnamed(ONCE, before=7.0)
+    audit = tag_audit(windows, segments_of(windows), fit, BOAT)
+    assert audit.select("logged", "likelier").rows() == [(OTHER, TRUE)]
+    start, end = turn_of(*ONCE[0])
+    assert abs((audit["start"][0] - start - timedelta(minutes=7)).total_seconds()) <= 120
+    assert abs((audit["end"][0] - end).total_seconds()) <= 120
+
+
+def test_a_log_that_parts_from_the_ground_makes_no_finding():
+    windows = season_windows()
+    start, end = turn_of(*ONCE[0])
+    slow = pl.when((pl.col("start") >= start) & (pl.col("start") < end)).then(np.exp(AHEAD[OTHER])).otherwise(1.0)
+    heading = pl.col("start").dt.epoch("s") % 360
+    windows = windows.with_columns(
+        bsp_kn=pl.col("bsp_kn") * slow, hdg_deg=heading, stw_sog_diff_kn=pl.col("bsp_kn") * (slow - 1.0)
+    )
+    fit = fit_season(windows, BOAT)
+    fouled = tag_audit(windows, segments_of(windows), fit, BOAT)
+    blind = tag_audit(windows.drop("stw_sog_diff_kn"), segments_of(windows), fit, BOAT)
+    assert (fouled.height, blind.select("logged", "likelier").rows()) == (0, [(TRUE, OTHER)])
 
 
 def test_a_season_with_right_names_is_left_alone():
