@@ -38,7 +38,7 @@ class Chunks:
     `stretch`, `day` (n); `y` (n): log speed; `rows[k]` (n, p): design under set k, `reached` (k, n) where that says
     anything; `noise` (n, n): covariance that does not hang on the labels; `tws_kn`, `twa_deg`, `minutes`, and `begins`,
     `ends` in minutes (n); `within` (windows): how far each window's log speed stands off its chunk's, its wind
-    allowed for, and `noise_sd` (windows) its noise.
+    allowed for, and `noise_sd` (windows) its noise; `mute` (n): chunks that say nothing of the set.
     """
 
     first: Ints
@@ -58,6 +58,7 @@ class Chunks:
     ends: Floats
     within: Floats
     noise_sd: Floats
+    mute: np.ndarray
 
     def turns(self, at: Ints) -> np.ndarray:
         """Whether the course changes before each of the chunks `at` but the first, (len(at) - 1)."""
@@ -100,7 +101,8 @@ def chunks_of(basis: Basis, boat: Boat, mute: np.ndarray | None = None) -> Chunk
         mine = np.unique(chunk[rows])
         w = mean[mine][:, rows].toarray()
         noise[np.ix_(mine, mine)] = w @ covariance(day.block, theta, each)[0] @ w.T
-    noise[np.diag_indices(len(first))] += MUTE_SD**2 * (mean @ mute > 0.5)
+    all_mute = mean @ mute > 0.5
+    noise[np.diag_indices(len(first))] += MUTE_SD**2 * all_mute
     under = [rows_under(basis, boat, name) for name in seen.sets]
     cut = (np.diff(seen.set_number) != 0) | (np.diff(seen.session) != 0)
     unit = np.concatenate([[0], np.cumsum(cut)])
@@ -123,6 +125,7 @@ def chunks_of(basis: Basis, boat: Boat, mute: np.ndarray | None = None) -> Chunk
         begins=begins[first],
         ends=begins[last] + seen.minutes[last],
         within=left - (mean @ left)[chunk],
+        mute=all_mute,
         noise_sd=np.where(mute, MUTE_SD, np.hypot(basis.posterior.white_sd, theta["wander_sd"])),
     )
 

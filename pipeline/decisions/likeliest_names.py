@@ -27,7 +27,6 @@ def likeliest_names(surfaces: SurfacePrior, candidates: list[int]) -> tuple[Name
         dropped = len(kept) < len(found)
         new: list[Piece] = []
         if not dropped:
-            search.believed = kept
             clusters = Clusters(search, by_number)
             for number in by_number.keys() - known.keys():
                 unit = by_number[number]
@@ -35,8 +34,7 @@ def likeliest_names(surfaces: SurfacePrior, candidates: list[int]) -> tuple[Name
             new = _best_apart(search, [g for number in sorted(known) for g in known[number]])
             if not new:
                 return search, kept
-        back = {int(p.at[0]) for p in new if p.label == p.logged}
-        found = [p for p in kept if p.at[0] not in back] + [p for p in new if p.label != p.logged]
+        found = kept + new
         labels = chunks.logged.copy()
         for p in found:
             labels[p.at] = p.label

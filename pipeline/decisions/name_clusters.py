@@ -13,7 +13,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from pipeline.decisions.name_prior import log_place
-from pipeline.decisions.name_search import MOST_DOUBT, MOST_LOST, NameSearch, Piece, Unit, possible_runs
+from pipeline.decisions.name_search import MOST_LOST, NameSearch, Piece, Unit, possible_runs
 from pipeline.decisions.season_under_labels import Told
 from pipeline.surfaces.coordinates import Ints
 
@@ -69,7 +69,7 @@ class Clusters:
                 for i, j in itertools.combinations(range(len(run) + 1), 2):
                     part = run[i:j]
                     first, last = np.searchsorted(unit.at, at[part[[0, -1]]])
-                    if not np.isfinite(place[first, last]) or told.cov[np.ix_(part, part)].mean() > MOST_DOUBT**2:
+                    if not np.isfinite(place[first, last]) or not search.known(_part(told, part)):
                         continue
                     ratio = search.season.log_evidence(_part(told, part)) - search.season.log_evidence(_part(now, part))
                     prior = search.names.log_odds(at[part], at, names, logged, label, unit.neighbours)

@@ -7,7 +7,7 @@ with others of the same two names in like conditions, and takes the labelling th
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,7 +15,7 @@ import numpy as np
 from pipeline.angles import Floats
 from pipeline.decisions.audit_chunks import Chunks
 from pipeline.decisions.name_prior import NamePrior, log_place
-from pipeline.decisions.season_under_labels import SeasonUnderLabels, SurfacePrior
+from pipeline.decisions.season_under_labels import SeasonUnderLabels, SurfacePrior, Told
 from pipeline.surfaces.coordinates import Ints
 
 # Weed, a torn sail, a sensor: log speed off by this, mostly slow.
@@ -30,7 +30,7 @@ LEAST_RATIO = float(np.log(3.0))
 # A name is tried only where the rest of the season says this much of the set's speed (standard deviation of the log).
 MOST_DOUBT = 0.05
 # And only where it has been flown so long: further off a surface is the prior's, which knows no sail.
-LEAST_FLOWN_MIN = 2.0
+LEAST_FLOWN_MIN = 5.0
 # Names changed together: how like the conditions must be, how much worse than the present names the first may look
 # alone, and how many are tried with it.
 LIKE, WORST_SEED, MOST_PARTNERS = 0.3, -12.0, 10
@@ -69,14 +69,9 @@ class Unit:
 class NameSearch:
     """The season under the names believed so far, and what other names would gain."""
 
-    def __init__(
-        self, surfaces: SurfacePrior, candidates: list[int], labels: Ints, believed: Sequence[Piece] = ()
-    ) -> None:
-        """`candidates`: set numbers that a name may be; `believed`: the pieces by which `labels` are not as logged; the
-        other arguments as of `SeasonUnderLabels`.
-        """
+    def __init__(self, surfaces: SurfacePrior, candidates: list[int], labels: Ints) -> None:
+        """`candidates`: set numbers that a name may be; the other arguments as of `SeasonUnderLabels`."""
         chunks = surfaces.chunks
-        self.believed = believed
         self.chunks, self.candidates, self.labels = chunks, candidates, labels
         self.season = SeasonUnderLabels(surfaces, labels)
         self.names = NamePrior(chunks, len(chunks.rows), labels)
@@ -86,6 +81,15 @@ class NameSearch:
     def evidence(self, at: Ints, labels: Ints) -> float:
         """Log density of the chunks `at` under `labels`."""
         return self.season.log_evidence(self.season.told(at, labels))
+
+    def known(self, told: Told) -> bool:
+        """Whether the rest of the season knows the set's speed in these chunks, by those that are not mute."""
+        heard = ~self.chunks.mute[told.at]
+        return bool(heard.any()) and float(told.cov[np.ix_(heard, heard)].mean()) <= MOST_DOUBT**2
+
+    def off(self, told: Told) -> float:
+        """By how much the log speeds stand off what the rest foretells, on average; `told` is not all mute."""
+        return float(told.surprise[~self.chunks.mute[told.at]].mean())
 
     def singles(self, units: list[Unit]) -> Iterator[Piece]:
         """For every stretch and other name the best part of it."""
@@ -119,10 +123,10 @@ class NameSearch:
         """
         at = unit.at[first : last + 1]
         told = self.season.told(at, np.full(len(at), other))
-        if told.cov.mean() > MOST_DOUBT**2:
+        if not self.known(told):
             return None
         now = self.season.told(at, self.labels[at])
-        if abs(told.surprise.mean()) > max(MOST_MISFIT_LEFT * abs(now.surprise.mean()), FITS):
+        if abs(self.off(told)) > max(MOST_MISFIT_LEFT * abs(self.off(now)), FITS):
             return None
         ratio = self.season.log_evidence(told) - self.season.log_evidence(now)
         prior = self.names.log_odds(at, at, np.full(len(at), other), unit.logged, other, unit.neighbours)
@@ -139,9 +143,6 @@ class NameSearch:
         gain = self.evidence(at, labels) - self.evidence(at, self.labels[at])
         speaks = gain >= LEAST_RATIO
         for p in pieces:
-            if p.label == p.logged:
-                gain += p.prior
-                continue
             neighbours = units[int(self.chunks.unit[p.at[0]])].neighbours
             gain += self.names.log_odds(p.at, at, labels, p.logged, p.label, neighbours) + p.place
         return gain, speaks
@@ -161,10 +162,6 @@ class NameSearch:
     def _grown(self, seed: Piece, units: dict[int, Unit]) -> list[Piece]:
         """The seed with others that gain with it, if only once several are renamed."""
         group, total = [seed], seed.gain
-        if back := self._as_logged(seed):
-            gain, _ = self.together([seed, *back], units)
-            if gain > total:
-                group, total = [seed, *back], gain
         best, most = group, total
         for p in self._like(seed, units):
             tried = [(self.together([*group, q], units)[0], q) for q in self._named(p)]
@@ -175,17 +172,6 @@ class NameSearch:
             if total > most:
                 best, most = group, total
         return best
-
-    def _as_logged(self, seed: Piece) -> list[Piece]:
-        """The believed pieces of the seed's logged set in conditions like its own, under their logged name again: they
-        may seem amiss only because the seed is.
-        """
-        like = self.names.near[:, seed.at].mean(axis=1) > LIKE
-        return [
-            replace(p, label=p.logged, prior=-p.prior, place=0.0)
-            for p in self.believed
-            if p.logged == seed.logged and like[p.at].any() and not np.isin(p.at, seed.at).any()
-        ]
 
     def _named(self, p: Piece) -> list[Piece]:
         """The piece under its own label and under the names that are usual there."""
@@ -230,7 +216,7 @@ def units_of(chunks: Chunks) -> list[Unit]:
 def odd_instead(search: NameSearch, p: Piece) -> float:
     """Log odds of "something was odd" against the logged name."""
     told = search.season.told(p.at, np.full(len(p.at), p.logged))
-    chance = ODD_FAST_CHANCE if told.surprise.mean() > 0 else ODD_SLOW_CHANCE
+    chance = ODD_FAST_CHANCE if search.off(told) > 0 else ODD_SLOW_CHANCE
     ratio = search.season.log_evidence(told, ODD_SD) - search.season.log_evidence(told)
     return ratio + float(np.log(chance)) + p.place
 

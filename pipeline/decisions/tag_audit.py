@@ -69,14 +69,14 @@ def _row(
     segments: pl.DataFrame,
     end_of: dict[datetime, datetime],
 ) -> dict[str, object]:
-    chunks, season = search.chunks, search.season
+    chunks = search.chunks
     assert fit.basis is not None
     starts = fit.basis.seen.starts
     first, last = first_and_last(search, p, unit)
     whole = (first == chunks.first[unit.at[0]], last == chunks.last[unit.at[-1]])
     start, end = starts[first], end_of[starts[last]]
     start, end = _to_the_borders(segments, fit.sets[p.logged], start, end, whole)
-    off = [float(season.told(p.at, np.full(len(p.at), k)).surprise.mean()) for k in (p.logged, p.label)]
+    off = [search.off(search.season.told(p.at, np.full(len(p.at), k))) for k in (p.logged, p.label)]
     chance = float(special.expit(p.gain - special.logsumexp([0.0, odd_instead(search, p)])))
     return {
         "start": start,
