@@ -1,7 +1,7 @@
 """The fit of a season in which windows under a name that their speeds contradict have no say.
 
 A wrong name of a quarter of an hour, where the set is otherwise unknown, makes its surface that of another set: no
-robust weight sees it, for nothing else speaks there. The search for likelier names does (`name_search`), by what the
+robust weight sees it, for nothing else speaks there. The search for likelier names (`likeliest_names`) does, by what the
 rest of the season says of both sets. Nothing is renamed: what is doubted is only not listened to.
 """
 
@@ -17,9 +17,11 @@ from threadpoolctl import threadpool_limits
 
 from pipeline.campaign.settings import UNLOGGED, Boat
 from pipeline.decisions.audit_chunks import chunks_of
-from pipeline.decisions.name_search import likeliest_names, odd_instead
+from pipeline.decisions.ground_check import fouled_at
+from pipeline.decisions.likeliest_names import likeliest_names
+from pipeline.decisions.name_search import LEAST_RATIO, odd_instead
 from pipeline.decisions.season_under_labels import SurfacePrior
-from pipeline.decisions.tag_audit import LEAST_CHANCE, LEAST_RATIO
+from pipeline.decisions.tag_audit import LEAST_CHANCE
 from pipeline.surfaces.season import SeasonFit, fit_season, without_windows
 
 # The search's work and memory grow with the cube and the square of the season; in a longer one a single wrong name
@@ -31,14 +33,17 @@ UNHEARD: dict[str, pl.DataType] = {"start": pl.Datetime("us"), "sail_set": pl.St
 def fit_by_names(windows: pl.DataFrame, boat: Boat, *, progress: Callable[[str], None] | None = None) -> SeasonFit:
     """As `fit_season`, the windows of doubtful names left unheard; `as_logged` of the fit has them all."""
     fit = fit_season(windows, boat, progress=progress)
-    unheard = doubted_windows(fit, boat)
+    mute = None if fit.basis is None else fouled_at(windows, fit.basis.seen.starts)
+    unheard = doubted_windows(fit, boat, mute)
     if progress and unheard.any():
         progress(f"{np.count_nonzero(unheard)} windows under doubtful names have no say in the surfaces")
     return without_windows(fit, boat, unheard)
 
 
-def doubted_windows(fit: SeasonFit, boat: Boat) -> NDArray[np.bool_]:
-    """Which of the fit's windows (n, in order of time) have another name that is likelier than all else together."""
+def doubted_windows(fit: SeasonFit, boat: Boat, mute: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:
+    """Which of the fit's windows (n, in order of time) have another name that is likelier than all else together; those
+    that are `mute` (n) say nothing for it.
+    """
     if fit.basis is None:
         return np.zeros(0, dtype=bool)
     doubted = np.zeros(fit.basis.seen.count, dtype=bool)
@@ -46,10 +51,10 @@ def doubted_windows(fit: SeasonFit, boat: Boat) -> NDArray[np.bool_]:
     if len(candidates) < 2 or len(doubted) > MOST_WINDOWS:
         return doubted
     with threadpool_limits(limits=1, user_api="blas"):
-        search, found = likeliest_names(SurfacePrior(chunks_of(fit.basis, boat), fit.basis), candidates)
+        search, found = likeliest_names(SurfacePrior(chunks_of(fit.basis, boat, mute), fit.basis), candidates)
         for piece in found:
             chance = special.expit(piece.gain - special.logsumexp([0.0, odd_instead(search, piece)]))
-            if piece.ratio >= np.log(LEAST_RATIO) and chance >= LEAST_CHANCE:
+            if piece.ratio >= LEAST_RATIO and chance >= LEAST_CHANCE:
                 for k in piece.at:
                     doubted[search.chunks.first[k] : search.chunks.last[k] + 1] = True
     return doubted

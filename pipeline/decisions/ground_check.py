@@ -6,6 +6,9 @@ along the heading) and a share of the log's own; where a window stands off that 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from datetime import datetime
+
 import numpy as np
 import polars as pl
 
@@ -37,6 +40,12 @@ def off_the_ground(windows: pl.DataFrame) -> np.ndarray:
             left, scatter = _left(time[at], np.radians(heading[at]), speed[at], difference[at])
             out[at] = (np.abs(left) > OFF_SHARE * speed[at]) & (np.abs(left) > OFF_SCATTER * scatter)
     return out
+
+
+def fouled_at(windows: pl.DataFrame, starts: Sequence[datetime]) -> np.ndarray:
+    """`off_the_ground` for the windows that begin at `starts` (n)."""
+    fouled = set(windows.filter(off_the_ground(windows))["start"])
+    return np.array([start in fouled for start in starts], dtype=bool)
 
 
 def _left(time: Floats, heading: Floats, speed: Floats, difference: Floats) -> tuple[Floats, float]:

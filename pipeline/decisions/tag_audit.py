@@ -10,7 +10,7 @@ from scipy import special
 
 from pipeline.campaign.settings import UNLOGGED, Boat
 from pipeline.decisions.audit_chunks import chunks_of
-from pipeline.decisions.ground_check import off_the_ground
+from pipeline.decisions.ground_check import fouled_at
 from pipeline.decisions.likeliest_names import likeliest_names
 from pipeline.decisions.name_edges import first_and_last
 from pipeline.decisions.name_search import LEAST_RATIO, NameSearch, Piece, Unit, odd_instead, units_of
@@ -45,9 +45,7 @@ def tag_audit(windows: pl.DataFrame, segments: pl.DataFrame, fit: SeasonFit, boa
     basis = fit.as_logged or fit.basis
     if basis is None or len(fit.sets) < 2:
         return pl.DataFrame(schema=schema)
-    fouled = set(windows.filter(off_the_ground(windows))["start"])
-    mute = np.array([start in fouled for start in basis.seen.starts])
-    surfaces = SurfacePrior(chunks_of(basis, boat, mute), basis)
+    surfaces = SurfacePrior(chunks_of(basis, boat, fouled_at(windows, basis.seen.starts)), basis)
     candidates = [k for k, name in enumerate(fit.sets) if name != UNLOGGED]
     search, found = likeliest_names(surfaces, candidates)
     end_of = dict(windows.group_by("start").agg(pl.col("end").max()).iter_rows())
