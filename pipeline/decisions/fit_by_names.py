@@ -1,8 +1,8 @@
 """The fit of a season in which windows under a name that their speeds contradict have no say.
 
 A wrong name of a quarter of an hour, where the set is otherwise unknown, makes its surface that of another set: no
-robust weight sees it, for nothing else speaks there. The search for likelier names (`likeliest_names`) does, by what the
-rest of the season says of both sets. Nothing is renamed: what is doubted is only not listened to.
+robust weight sees it, for nothing else speaks there. The search for likelier names (`likeliest_names`) does, by what
+the rest of the season says of both sets. Nothing is renamed: what is doubted is only not listened to.
 """
 
 from __future__ import annotations
