@@ -13,7 +13,7 @@ from scipy import sparse
 
 from pipeline.angles import Floats
 from pipeline.campaign.settings import Boat
-from pipeline.decisions.rows_under import rows_under
+from pipeline.decisions.rows_under import fitted_rows, rows_under
 from pipeline.surfaces.coordinates import Ints
 from pipeline.surfaces.day_blocks import Weights, covariance
 from pipeline.surfaces.latent_wind import number_stretches
@@ -103,11 +103,12 @@ def chunks_of(basis: Basis, boat: Boat, mute: np.ndarray | None = None) -> Chunk
         noise[np.ix_(mine, mine)] = w @ covariance(day.block, theta, each)[0] @ w.T
     all_mute = mean @ mute > 0.5
     noise[np.diag_indices(len(first))] += MUTE_SD**2 * all_mute
-    under = [rows_under(basis, boat, name) for name in seen.sets]
+    fitted = fitted_rows(basis)
+    under = [rows_under(basis, boat, name, fitted) for name in seen.sets]
     cut = (np.diff(seen.set_number) != 0) | (np.diff(seen.session) != 0)
     unit = np.concatenate([[0], np.cumsum(cut)])
     begins = 60.0 * seen.hours
-    left = basis.problem.y - _fitted(basis)
+    left = basis.problem.y - fitted @ basis.posterior.mean
     return Chunks(
         first=first,
         last=last,
@@ -128,14 +129,6 @@ def chunks_of(basis: Basis, boat: Boat, mute: np.ndarray | None = None) -> Chunk
         mute=all_mute,
         noise_sd=np.where(mute, MUTE_SD, np.hypot(basis.posterior.white_sd, theta["wander_sd"])),
     )
-
-
-def _fitted(basis: Basis) -> Floats:
-    """Log speed of every window by the fit."""
-    out = np.zeros(basis.seen.count)
-    for day in basis.problem.days:
-        out[day.block.rows] = day.x @ basis.posterior.mean[day.columns]
-    return out
 
 
 def _turns(twa_deg: Floats) -> np.ndarray:

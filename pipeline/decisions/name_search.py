@@ -88,8 +88,9 @@ class NameSearch:
         return bool(heard.any()) and float(told.cov[np.ix_(heard, heard)].mean()) <= MOST_DOUBT**2
 
     def off(self, told: Told) -> float:
-        """By how much the log speeds stand off what the rest foretells, on average; `told` is not all mute."""
-        return float(told.surprise[~self.chunks.mute[told.at]].mean())
+        """By how much the log speeds stand off what the rest foretells, on average; 0 where all is mute."""
+        heard = told.surprise[~self.chunks.mute[told.at]]
+        return float(heard.mean()) if heard.size else 0.0
 
     def singles(self, units: list[Unit]) -> Iterator[Piece]:
         """For every stretch and other name the best part of it."""

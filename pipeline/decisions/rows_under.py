@@ -11,10 +11,10 @@ from pipeline.surfaces.parameters import SHARE_MEAN
 from pipeline.surfaces.without_day import Basis
 
 
-def rows_under(basis: Basis, boat: Boat, name: str) -> tuple[sparse.csr_matrix, np.ndarray]:
+def rows_under(basis: Basis, boat: Boat, name: str, fitted: sparse.csr_matrix) -> tuple[sparse.csr_matrix, np.ndarray]:
     """Design rows (n, p) of all windows as if the set `name` had been up, and where (n) its surface reaches.
 
-    The wind is the one that the fit believes in on average; the covariates are those of the window.
+    The wind is the one that the fit believes in on average; the covariates are those of `fitted`, as of `fitted_rows`.
     """
     seen, latent, layout = basis.seen, basis.latent, basis.problem.layout
     wind = latent.wind.smooth + SHARE_MEAN * latent.wind.jump
@@ -31,10 +31,11 @@ def rows_under(basis: Basis, boat: Boat, name: str) -> tuple[sparse.csr_matrix, 
     surface = sparse.vstack(parts).tocsr()[np.argsort(order, kind="stable")]
     reached = np.asarray(np.abs(surface).sum(axis=1)).ravel() > 0
     first = layout.extras["tack"].start
-    return sparse.hstack([surface[:, :first], _covariates(basis)[:, first:]]).tocsr(), reached
+    return sparse.hstack([surface[:, :first], fitted[:, first:]]).tocsr(), reached
 
 
-def _covariates(basis: Basis) -> sparse.csr_matrix:
+def fitted_rows(basis: Basis) -> sparse.csr_matrix:
+    """Design rows (n, p) of all windows as they were fitted."""
     rows, columns, values = [], [], []
     for day in basis.problem.days:
         i, j = np.nonzero(day.x)
