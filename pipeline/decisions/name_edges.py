@@ -24,6 +24,6 @@ def first_and_last(search: NameSearch, p: Piece, unit: Unit) -> tuple[int, int]:
     square = (off[chunk] + within) ** 2 - (other[chunk] + within) ** 2
     speaks = np.clip(0.5 * square / chunks.noise_sd[windows] ** 2, -LOUDEST, LOUDEST)
     line = np.concatenate([[0.0], np.cumsum(speaks)])
-    gain = np.triu(line[None, :] - line[:, None], 1)
+    gain = np.where(np.tri(len(line), k=0, dtype=bool), -np.inf, line[None, :] - line[:, None])
     a, b = np.unravel_index(int(np.argmax(gain)), gain.shape)
     return int(windows[a]), int(windows[b - 1])
