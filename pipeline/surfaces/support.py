@@ -46,12 +46,12 @@ DECIDED_BY = 2.4
 WIDEST_DECIDED = 0.03
 # Crews leave a set where they believe another to be faster, so that a surface carried on into the unsailed is too
 # hopeful. Let the lead that they believe in be about d, and s their error: an expected lead with variance v is then
-# worth that lead less v d / s^2. `LEADER_SCALE` is s^2 / d in log speed (3 % off about 5 % would be 0.018; chosen on
+# worth that lead less v d / s^2. `LEADER_SCALE` is s^2 / d in log speed (3 % off about 2 % would be 0.045; chosen on
 # simulated seasons), `LEAST_LEAD` what a set must be ahead besides, and both are larger where one day alone speaks. The
 # interval may be as wide as it likes: a reacher carried on into light air stalls, and what is 40 % faster need not be
 # known to 6 %.
-LEADER_SCALE = 0.02
-LEAST_LEAD = 0.005
+LEADER_SCALE = 0.04
+LEAST_LEAD = 0.004
 ONE_DAY_DOUBT = 2.5
 # The set's own data must have taken away at least this share of the variance that a set never sailed would have.
 LEAST_LEARNED = 0.4
