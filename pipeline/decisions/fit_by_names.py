@@ -21,12 +21,13 @@ from pipeline.decisions.ground_check import fouled_at
 from pipeline.decisions.likeliest_names import likeliest_names
 from pipeline.decisions.name_search import LEAST_RATIO, odd_instead
 from pipeline.decisions.season_under_labels import SurfacePrior
-from pipeline.decisions.tag_audit import LEAST_CHANCE
+from pipeline.decisions.tag_audit import LEAST_CHANCE, MOST_WINDOWS
 from pipeline.surfaces.season import SeasonFit, fit_season, without_windows
+from pipeline.surfaces.season_parts import parts_of
 
-# The search's work and memory grow with the cube and the square of the season; in a longer one a single wrong name
-# weighs less, and the rest of its set's windows speak against it.
-MOST_WINDOWS = 6000
+# In a longer season a wrong name weighs less, for its set has more windows that speak against it, and the search
+# would take longer than the fit.
+LONGEST_WINDOWS = 2 * MOST_WINDOWS
 UNHEARD: dict[str, pl.DataType] = {"start": pl.Datetime("us"), "sail_set": pl.String()}
 
 
@@ -48,15 +49,17 @@ def doubted_windows(fit: SeasonFit, boat: Boat, mute: NDArray[np.bool_] | None =
         return np.zeros(0, dtype=bool)
     doubted = np.zeros(fit.basis.seen.count, dtype=bool)
     candidates = [k for k, name in enumerate(fit.sets) if name != UNLOGGED]
-    if len(candidates) < 2 or len(doubted) > MOST_WINDOWS:
+    if len(candidates) < 2 or len(doubted) > LONGEST_WINDOWS:
         return doubted
     with threadpool_limits(limits=1, user_api="blas"):
-        search, found = likeliest_names(SurfacePrior(chunks_of(fit.basis, boat, mute), fit.basis), candidates)
-        for piece in found:
-            chance = special.expit(piece.gain - special.logsumexp([0.0, odd_instead(search, piece)]))
-            if piece.ratio >= LEAST_RATIO and chance >= LEAST_CHANCE:
-                for k in piece.at:
-                    doubted[search.chunks.first[k] : search.chunks.last[k] + 1] = True
+        for begin, part in parts_of(fit.basis, MOST_WINDOWS):
+            silent = None if mute is None else mute[begin : begin + part.seen.count]
+            search, found = likeliest_names(SurfacePrior(chunks_of(part, boat, silent), part), candidates)
+            for piece in found:
+                chance = special.expit(piece.gain - special.logsumexp([0.0, odd_instead(search, piece)]))
+                if piece.ratio >= LEAST_RATIO and chance >= LEAST_CHANCE:
+                    for k in piece.at:
+                        doubted[begin + search.chunks.first[k] : begin + search.chunks.last[k] + 1] = True
     return doubted
 
 

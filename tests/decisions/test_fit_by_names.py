@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import polars as pl
+import pytest
 
 from pipeline.decisions.fit_by_names import doubted_windows, fit_by_names, unheard_windows
 from pipeline.decisions.tag_audit import tag_audit
@@ -55,3 +56,16 @@ def test_a_season_of_right_names_is_heard_whole() -> None:
 def test_a_season_of_one_set_has_no_other_name() -> None:
     windows = season_windows().filter(pl.col("sail_set") == TRUE).head(80)
     assert not doubted_windows(fit_season(windows, BOAT), BOAT).any()
+
+
+def test_a_long_season_is_searched_in_parts(monkeypatch: pytest.MonkeyPatch) -> None:
+    windows, believing = misnamed(ONCE)
+    whole = doubted_windows(believing, BOAT)
+    monkeypatch.setattr("pipeline.decisions.fit_by_names.MOST_WINDOWS", windows.height // 2 + 20)
+    parted = doubted_windows(believing, BOAT)
+    assert parted.any()
+    assert (parted & whole).sum() >= 0.8 * whole.sum()
+    monkeypatch.setattr("pipeline.decisions.tag_audit.MOST_WINDOWS", windows.height // 2 + 20)
+    rows = tag_audit(windows, segments_of(windows), believing, BOAT)
+    assert rows.select("logged", "likelier").rows() == [(OTHER, TRUE)]
+    assert rows["start"].dt.date()[0] == turn_of(*ONCE[0])[0].date()
