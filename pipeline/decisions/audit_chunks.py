@@ -26,8 +26,6 @@ CHUNK_MINUTES = 3.0
 MOST_CHUNKS = 1000
 # Sails are mostly changed where the course is: chunks end there, and a wrong name may well.
 TURN_DEG = 15.0
-# Weight of windows that say nothing among others, and noise (log speed) of chunks that hold none but such.
-MUTE_WEIGHT, MUTE_SD = 1e-4, 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +36,7 @@ class Chunks:
     `stretch`, `day` (n); `y` (n): log speed; `rows[k]` (n, p): design under set k, `reached` (k, n) where that says
     anything; `noise` (n, n): covariance that does not hang on the labels; `tws_kn`, `twa_deg`, `minutes`, and `begins`,
     `ends` in minutes (n); `within` (windows): how far each window's log speed stands off its chunk's, its wind
-    allowed for, and `noise_sd` (windows) its noise; `mute` (n): chunks that say nothing of the set.
+    allowed for, and `noise_sd` (windows) its noise.
     """
 
     first: Ints
@@ -58,7 +56,6 @@ class Chunks:
     ends: Floats
     within: Floats
     noise_sd: Floats
-    mute: np.ndarray
 
     def turns(self, at: Ints) -> np.ndarray:
         """Whether the course changes before each of the chunks `at` but the first, (len(at) - 1)."""
@@ -80,8 +77,8 @@ class Chunks:
         return sparse.vstack(parts).tocsr()[np.argsort(np.concatenate(order), kind="stable")]
 
 
-def chunks_of(basis: Basis, boat: Boat, mute: np.ndarray | None = None) -> Chunks:
-    """The windows of a fit in chunks, as logged; the windows `mute` (n) say nothing of the set."""
+def chunks_of(basis: Basis, boat: Boat) -> Chunks:
+    """The windows of a fit in chunks, as logged."""
     seen = basis.seen
     stretch = number_stretches(seen)
     turned = np.cumsum(np.concatenate([[False], _turns(np.abs(seen.twa_deg))]))
@@ -89,8 +86,7 @@ def chunks_of(basis: Basis, boat: Boat, mute: np.ndarray | None = None) -> Chunk
     chunk = _numbers(legs, seen.minutes)
     first = np.unique(chunk, return_index=True)[1]
     last = np.append(first[1:], seen.count) - 1
-    mute = np.zeros(seen.count, dtype=bool) if mute is None else mute
-    weight = np.where(mute, MUTE_WEIGHT, 1.0) * basis.weights.window
+    weight = basis.weights.window
     total = np.bincount(chunk, weight)
     mean = sparse.csr_matrix((weight / total[chunk], (chunk, np.arange(seen.count))), shape=(len(first), seen.count))
     noise = np.zeros((len(first), len(first)))
@@ -101,8 +97,6 @@ def chunks_of(basis: Basis, boat: Boat, mute: np.ndarray | None = None) -> Chunk
         mine = np.unique(chunk[rows])
         w = mean[mine][:, rows].toarray()
         noise[np.ix_(mine, mine)] = w @ covariance(day.block, theta, each)[0] @ w.T
-    all_mute = mean @ mute > 0.5
-    noise[np.diag_indices(len(first))] += MUTE_SD**2 * all_mute
     fitted = fitted_rows(basis)
     under = [rows_under(basis, boat, name, fitted) for name in seen.sets]
     cut = (np.diff(seen.set_number) != 0) | (np.diff(seen.session) != 0)
@@ -126,8 +120,7 @@ def chunks_of(basis: Basis, boat: Boat, mute: np.ndarray | None = None) -> Chunk
         begins=begins[first],
         ends=begins[last] + seen.minutes[last],
         within=left - (mean @ left)[chunk],
-        mute=all_mute,
-        noise_sd=np.where(mute, MUTE_SD, np.hypot(basis.posterior.white_sd, theta["wander_sd"])),
+        noise_sd=np.hypot(basis.posterior.white_sd, theta["wander_sd"]),
     )
 
 

@@ -17,34 +17,32 @@ from threadpoolctl import threadpool_limits
 
 from pipeline.campaign.settings import UNLOGGED, Boat
 from pipeline.decisions.audit_chunks import chunks_of
-from pipeline.decisions.ground_check import fouled_at
 from pipeline.decisions.likeliest_names import likeliest_names
 from pipeline.decisions.name_search import LEAST_RATIO, odd_instead
 from pipeline.decisions.season_under_labels import SurfacePrior
-from pipeline.decisions.tag_audit import LEAST_CHANCE, MOST_WINDOWS
+from pipeline.decisions.tag_audit import MOST_WINDOWS
 from pipeline.surfaces.season import SeasonFit, fit_season, without_windows
 from pipeline.surfaces.season_parts import parts_of
 
 # In a longer season a wrong name weighs less, for its set has more windows that speak against it, and the search
 # would take longer than the fit.
 LONGEST_WINDOWS = 2 * MOST_WINDOWS
+# A right name left unheard costs little where its set is known from elsewhere, but not where it is not.
+SURE_ENOUGH = 0.75
 UNHEARD: dict[str, pl.DataType] = {"start": pl.Datetime("us"), "sail_set": pl.String()}
 
 
 def fit_by_names(windows: pl.DataFrame, boat: Boat, *, progress: Callable[[str], None] | None = None) -> SeasonFit:
     """As `fit_season`, the windows of doubtful names left unheard; `as_logged` of the fit has them all."""
     fit = fit_season(windows, boat, progress=progress)
-    mute = None if fit.basis is None else fouled_at(windows, fit.basis.seen.starts)
-    unheard = doubted_windows(fit, boat, mute)
+    unheard = doubted_windows(fit, boat)
     if progress and unheard.any():
         progress(f"{np.count_nonzero(unheard)} windows under doubtful names have no say in the surfaces")
     return without_windows(fit, boat, unheard)
 
 
-def doubted_windows(fit: SeasonFit, boat: Boat, mute: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:
-    """Which of the fit's windows (n, in order of time) have another name that is likelier than all else together; those
-    that are `mute` (n) say nothing for it.
-    """
+def doubted_windows(fit: SeasonFit, boat: Boat) -> NDArray[np.bool_]:
+    """Which of the fit's windows (n, in order of time) have another name that is likelier than all else together."""
     if fit.basis is None:
         return np.zeros(0, dtype=bool)
     doubted = np.zeros(fit.basis.seen.count, dtype=bool)
@@ -53,11 +51,10 @@ def doubted_windows(fit: SeasonFit, boat: Boat, mute: NDArray[np.bool_] | None =
         return doubted
     with threadpool_limits(limits=1, user_api="blas"):
         for begin, part in parts_of(fit.basis, MOST_WINDOWS):
-            silent = None if mute is None else mute[begin : begin + part.seen.count]
-            search, found = likeliest_names(SurfacePrior(chunks_of(part, boat, silent), part), candidates)
+            search, found = likeliest_names(SurfacePrior(chunks_of(part, boat), part), candidates)
             for piece in found:
                 chance = special.expit(piece.gain - special.logsumexp([0.0, odd_instead(search, piece)]))
-                if piece.ratio >= LEAST_RATIO and chance >= LEAST_CHANCE:
+                if piece.ratio >= LEAST_RATIO and chance >= SURE_ENOUGH:
                     for k in piece.at:
                         doubted[begin + search.chunks.first[k] : begin + search.chunks.last[k] + 1] = True
     return doubted

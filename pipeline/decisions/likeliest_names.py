@@ -31,7 +31,8 @@ def likeliest_names(surfaces: SurfacePrior, candidates: list[int]) -> tuple[Name
             for number in by_number.keys() - known.keys():
                 unit = by_number[number]
                 known[number] = list(search.groups(list(search.singles([unit])), by_number)) + list(clusters.of(unit))
-            new = _best_apart(search, [g for number in sorted(known) for g in known[number]])
+            groups = [g for number in sorted(known) for g in known[number] if _as_logged(search, g[1])]
+            new = _best_apart(search, groups)
             if not new:
                 return search, kept
         found = kept + new
@@ -51,6 +52,11 @@ def against_logged(search: NameSearch, p: Piece, units: dict[int, Unit]) -> Piec
     neighbours = units[int(search.chunks.unit[p.at[0]])].neighbours
     name = search.names.log_odds(p.at, p.at, np.full(len(p.at), p.label), p.logged, p.label, neighbours)
     return replace(p, ratio=ratio, prior=name + p.place)
+
+
+def _as_logged(search: NameSearch, group: list[Piece]) -> bool:
+    """Whether all of a group still bears its logged names: what was tried in an earlier round may be settled now."""
+    return all((search.labels[p.at] == p.logged).all() for p in group)
 
 
 def _best_apart(search: NameSearch, groups: list[tuple[float, list[Piece]]]) -> list[Piece]:

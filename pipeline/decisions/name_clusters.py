@@ -49,7 +49,7 @@ class Clusters:
             self._judged.add(at.tobytes())
             if group := self._pruned(self._named(at)):
                 gain, speaks = self._search.together(group, self._units)
-                if gain > 0 and speaks:
+                if speaks and self._search.enough(gain, group):
                     yield gain, group
 
     def _named(self, at: Ints) -> list[Piece]:

@@ -10,7 +10,6 @@ from scipy import special
 
 from pipeline.campaign.settings import UNLOGGED, Boat
 from pipeline.decisions.audit_chunks import chunks_of
-from pipeline.decisions.ground_check import fouled_at
 from pipeline.decisions.likeliest_names import likeliest_names
 from pipeline.decisions.name_edges import first_and_last
 from pipeline.decisions.name_search import LEAST_RATIO, NameSearch, Piece, Unit, odd_instead, units_of
@@ -53,7 +52,7 @@ def tag_audit(windows: pl.DataFrame, segments: pl.DataFrame, fit: SeasonFit, boa
     end_of = dict(windows.group_by("start").agg(pl.col("end").max()).iter_rows())
     rows = []
     for _, part in parts_of(basis, MOST_WINDOWS):
-        surfaces = SurfacePrior(chunks_of(part, boat, fouled_at(windows, part.seen.starts)), part)
+        surfaces = SurfacePrior(chunks_of(part, boat), part)
         search, found = likeliest_names(surfaces, candidates)
         units = {int(search.chunks.unit[u.at[0]]): u for u in units_of(search.chunks)}
         rows += [

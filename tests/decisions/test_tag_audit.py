@@ -156,20 +156,6 @@ def test_a_wrong_name_begins_at_its_window():
     assert abs((audit["end"][0] - end).total_seconds()) <= 120
 
 
-def test_a_log_that_parts_from_the_ground_makes_no_finding():
-    windows = season_windows()
-    start, end = turn_of(*ONCE[0])
-    slow = pl.when((pl.col("start") >= start) & (pl.col("start") < end)).then(np.exp(AHEAD[OTHER])).otherwise(1.0)
-    heading = pl.col("start").dt.epoch("s") % 360
-    windows = windows.with_columns(
-        bsp_kn=pl.col("bsp_kn") * slow, hdg_deg=heading, stw_sog_diff_kn=pl.col("bsp_kn") * (slow - 1.0)
-    )
-    fit = fit_season(windows, BOAT)
-    fouled = tag_audit(windows, segments_of(windows), fit, BOAT)
-    blind = tag_audit(windows.drop("stw_sog_diff_kn"), segments_of(windows), fit, BOAT)
-    assert (fouled.height, blind.select("logged", "likelier").rows()) == (0, [(TRUE, OTHER)])
-
-
 def test_a_season_with_right_names_is_left_alone():
     windows, fit = misnamed(())
     assert tag_audit(windows, segments_of(windows), fit, BOAT).is_empty()
