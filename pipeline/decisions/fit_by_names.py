@@ -12,17 +12,11 @@ from collections.abc import Callable
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy import special
 from threadpoolctl import threadpool_limits
 
-from pipeline.campaign.settings import UNLOGGED, Boat
-from pipeline.decisions.audit_chunks import chunks_of
-from pipeline.decisions.likeliest_names import likeliest_names
-from pipeline.decisions.name_search import LEAST_RATIO, odd_instead
-from pipeline.decisions.season_under_labels import SurfacePrior
-from pipeline.decisions.tag_audit import MOST_WINDOWS
+from pipeline.campaign.settings import Boat
+from pipeline.decisions.likeliest_names import MOST_WINDOWS, findings
 from pipeline.surfaces.season import SeasonFit, fit_season, without_windows
-from pipeline.surfaces.season_parts import parts_of
 
 # In a longer season a wrong name weighs less, for its set has more windows that speak against it, and the search
 # would take longer than the fit.
@@ -46,17 +40,12 @@ def doubted_windows(fit: SeasonFit, boat: Boat) -> NDArray[np.bool_]:
     if fit.basis is None:
         return np.zeros(0, dtype=bool)
     doubted = np.zeros(fit.basis.seen.count, dtype=bool)
-    candidates = [k for k, name in enumerate(fit.sets) if name != UNLOGGED]
-    if len(candidates) < 2 or len(doubted) > LONGEST_WINDOWS:
+    if len(doubted) > LONGEST_WINDOWS:
         return doubted
     with threadpool_limits(limits=1, user_api="blas"):
-        for begin, part in parts_of(fit.basis, MOST_WINDOWS):
-            search, found = likeliest_names(SurfacePrior(chunks_of(part, boat), part), candidates)
-            for piece in found:
-                chance = special.expit(piece.gain - special.logsumexp([0.0, odd_instead(search, piece)]))
-                if piece.ratio >= LEAST_RATIO and chance >= SURE_ENOUGH:
-                    for k in piece.at:
-                        doubted[begin + search.chunks.first[k] : begin + search.chunks.last[k] + 1] = True
+        for f in findings(fit.basis, boat):
+            for k in f.piece.at if f.chance >= SURE_ENOUGH else ():
+                doubted[f.begin + f.search.chunks.first[k] : f.begin + f.search.chunks.last[k] + 1] = True
     return doubted
 
 

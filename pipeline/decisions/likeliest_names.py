@@ -2,15 +2,47 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy import special
 
+from pipeline.campaign.settings import UNLOGGED, Boat
+from pipeline.decisions.audit_chunks import chunks_of
 from pipeline.decisions.name_clusters import Clusters
-from pipeline.decisions.name_search import LIKE, NameSearch, Piece, Unit, units_of
+from pipeline.decisions.name_search import LEAST_RATIO, LIKE, NameSearch, Piece, Unit, odd_instead, units_of
 from pipeline.decisions.season_under_labels import SurfacePrior
+from pipeline.surfaces.season_parts import parts_of
+from pipeline.surfaces.without_day import Basis
 
 MOST_ROUNDS = 12
+# A longer season is searched in parts: memory grows with the square of a part, work with its cube.
+MOST_WINDOWS = 6000
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A piece whose speeds speak for another name, in its part of the season: `begin` is the part's first window,
+    `chance` that of the other name among all explanations, "something else was odd" among them.
+    """
+
+    begin: int
+    part: Basis
+    search: NameSearch
+    piece: Piece
+    chance: float
+
+
+def findings(basis: Basis, boat: Boat) -> Iterator[Finding]:
+    """The pieces of a season that another name fits better, in order of time from part to part."""
+    candidates = [k for k, name in enumerate(basis.seen.sets) if name != UNLOGGED]
+    for begin, part in parts_of(basis, MOST_WINDOWS) if len(candidates) > 1 else ():
+        search, found = likeliest_names(SurfacePrior(chunks_of(part, boat), part), candidates)
+        for piece in found:
+            if piece.ratio >= LEAST_RATIO:
+                chance = special.expit(piece.gain - special.logsumexp([0.0, odd_instead(search, piece)]))
+                yield Finding(begin, part, search, piece, float(chance))
 
 
 def likeliest_names(surfaces: SurfacePrior, candidates: list[int]) -> tuple[NameSearch, list[Piece]]:

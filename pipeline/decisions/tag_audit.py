@@ -6,23 +6,16 @@ from datetime import datetime, timedelta
 
 import numpy as np
 import polars as pl
-from scipy import special
 
-from pipeline.campaign.settings import UNLOGGED, Boat
-from pipeline.decisions.audit_chunks import chunks_of
-from pipeline.decisions.likeliest_names import likeliest_names
+from pipeline.campaign.settings import Boat
+from pipeline.decisions.likeliest_names import Finding, findings
 from pipeline.decisions.name_edges import first_and_last
-from pipeline.decisions.name_search import LEAST_RATIO, NameSearch, Piece, Unit, odd_instead, units_of
-from pipeline.decisions.season_under_labels import SurfacePrior
-from pipeline.surfaces.observations import Observations
+from pipeline.decisions.name_search import units_of
 from pipeline.surfaces.season import SeasonFit
-from pipeline.surfaces.season_parts import parts_of
 from pipeline.tables import TABLES
 
 # A stretch is listed where its wrong name is likelier than all other explanations together.
 LEAST_CHANCE = 0.5
-# A longer season is audited in parts: memory grows with the square of a part, work with its cube.
-MOST_WINDOWS = 6000
 # Shorter findings are left to the change times.
 LEAST_MINUTES = 5.0
 # Boats take about so long to be steady after a change; farther off a logged border may be one that came late.
@@ -46,39 +39,23 @@ def tag_audit(windows: pl.DataFrame, segments: pl.DataFrame, fit: SeasonFit, boa
     """
     schema = {**TABLES["tag_audit"].columns, **BEYOND}
     basis = fit.as_logged or fit.basis
-    if basis is None or len(fit.sets) < 2:
+    if basis is None:
         return pl.DataFrame(schema=schema)
-    candidates = [k for k, name in enumerate(fit.sets) if name != UNLOGGED]
     end_of = dict(windows.group_by("start").agg(pl.col("end").max()).iter_rows())
-    rows = []
-    for _, part in parts_of(basis, MOST_WINDOWS):
-        surfaces = SurfacePrior(chunks_of(part, boat), part)
-        search, found = likeliest_names(surfaces, candidates)
-        units = {int(search.chunks.unit[u.at[0]]): u for u in units_of(search.chunks)}
-        rows += [
-            _row(search, p, units[int(search.chunks.unit[p.at[0]])], part.seen, segments, end_of)
-            for p in found
-            if p.ratio >= LEAST_RATIO
-        ]
+    rows = [_row(f, segments, end_of) for f in findings(basis, boat)]
     kept = [r for r in rows if r["chance"] >= LEAST_CHANCE and r["minutes"] >= LEAST_MINUTES]
     return TABLES["tag_audit"].conform(pl.DataFrame(kept, schema=schema, orient="row").sort("start"))
 
 
-def _row(
-    search: NameSearch,
-    p: Piece,
-    unit: Unit,
-    seen: Observations,
-    segments: pl.DataFrame,
-    end_of: dict[datetime, datetime],
-) -> dict[str, object]:
-    chunks, starts, sets = search.chunks, seen.starts, seen.sets
+def _row(f: Finding, segments: pl.DataFrame, end_of: dict[datetime, datetime]) -> dict[str, object]:
+    search, p = f.search, f.piece
+    chunks, starts, sets = search.chunks, f.part.seen.starts, f.part.seen.sets
+    unit = next(u for u in units_of(chunks) if p.at[0] in u.at)
     first, last = first_and_last(search, p, unit)
     whole = (first == chunks.first[unit.at[0]], last == chunks.last[unit.at[-1]])
     start, end = starts[first], end_of[starts[last]]
     start, end = _to_the_borders(segments, sets[p.logged], start, end, whole)
     off = [search.off(search.season.told(p.at, np.full(len(p.at), k))) for k in (p.logged, p.label)]
-    chance = float(special.expit(p.gain - special.logsumexp([0.0, odd_instead(search, p)])))
     return {
         "start": start,
         "end": end,
@@ -87,7 +64,7 @@ def _row(
         "odds": float(np.exp(min(p.gain, 50.0))),
         "minutes": (end - start).total_seconds() / 60.0,
         "windows": last - first + 1,
-        "chance": chance,
+        "chance": f.chance,
         "off_logged_pct": 100.0 * float(np.expm1(off[0])),
         "off_likelier_pct": 100.0 * float(np.expm1(off[1])),
     }

@@ -41,17 +41,18 @@ def off_the_ground(track: Track) -> Flags:
     """
     out = np.zeros(len(track), dtype=bool)
     each = track.count(EVERY_S)
+    seen = slice(each // 2, None, each)
     water, ground = (
-        _smooth(track, speed, course)[each // 2 :: each]
+        _smooth(track, speed, course)[seen]
         for speed, course in ((track.bsp_kn, track.ctw_deg), (track.sog_kn, track.cog_deg))
     )
-    known = np.isfinite(water) & np.isfinite(ground) & ~track.ground[each // 2 :: each]
+    known = np.isfinite(water) & np.isfinite(ground) & ~track.ground[seen]
     step_s = each * track.step_s
     if known.sum() * step_s < LEAST_RECORD_S:
         return out
-    time_s, stretch = track.time_s[each // 2 :: each], track.stretch[each // 2 :: each]
+    time_s, stretch = track.time_s[seen], track.stretch[seen]
     by_log = np.full(len(water), np.nan, dtype=complex)
-    by_log[known] = _by_log(water[known], ground[known], time_s[known], track.twa_deg[each // 2 :: each][known])
+    by_log[known] = _by_log(water[known], ground[known], time_s[known], track.twa_deg[seen][known])
     rest = _rest(ground - by_log, by_log, max(1, round(LEVEL_S / step_s)))
     sd = 1.4826 * float(np.nanmedian(np.abs(rest)))
     limit = np.maximum(np.maximum(LEAST_KN, LEAST_SD * sd), LEAST_SHARE * np.abs(by_log))

@@ -61,11 +61,10 @@ def test_a_season_of_one_set_has_no_other_name() -> None:
 def test_a_long_season_is_searched_in_parts(monkeypatch: pytest.MonkeyPatch) -> None:
     windows, believing = misnamed(ONCE)
     whole = doubted_windows(believing, BOAT)
-    monkeypatch.setattr("pipeline.decisions.fit_by_names.MOST_WINDOWS", windows.height // 2 + 20)
+    monkeypatch.setattr("pipeline.decisions.likeliest_names.MOST_WINDOWS", windows.height // 2 + 20)
     parted = doubted_windows(believing, BOAT)
     assert parted.any()
     assert (parted & whole).sum() >= 0.8 * whole.sum()
-    monkeypatch.setattr("pipeline.decisions.tag_audit.MOST_WINDOWS", windows.height // 2 + 20)
     rows = tag_audit(windows, segments_of(windows), believing, BOAT)
     assert rows.select("logged", "likelier").rows() == [(OTHER, TRUE)]
     assert rows["start"].dt.date()[0] == turn_of(*ONCE[0])[0].date()
