@@ -43,7 +43,9 @@ def smoothing_s(loa_m: float) -> float:
 
 
 def sides(track: Track, loa_m: float) -> Ints:
-    """Side of the wind at each sample: 1 starboard, -1 port, 0 where it is not known; held through short doubt."""
+    """Side of the wind at each sample: 1 starboard, -1 port, 0 where it is not known; held through doubt, and changed
+    in it where the wind angle's sign does: after a gybe a boat may run by for a minute before its side is clear.
+    """
     twa = moving_angle(track.twa_deg, track.count(2.0 * smoothing_s(loa_m)), track.stretch)
     clear = np.abs(np.sin(np.radians(twa))) > np.sin(np.radians(SIDE_CLEAR_DEG))
     side = np.where(clear, np.sign(twa), 0).astype(np.int64)
@@ -54,7 +56,17 @@ def sides(track: Track, loa_m: float) -> Ints:
                 side[a:b] = 0
     at = np.maximum.accumulate(np.where(side != 0, np.arange(len(side)), -1))
     held = np.where(at >= 0, side[np.maximum(at, 0)], 0)
-    return np.where((at >= 0) & (track.stretch[np.maximum(at, 0)] == track.stretch), held, 0)
+    held = np.where((at >= 0) & (track.stretch[np.maximum(at, 0)] == track.stretch), held, 0)
+    for i in _changes(held, track):
+        doubt = slice(at[i - 1] + 1, i)
+        surplus = np.cumsum(np.append(0.0, np.nan_to_num(np.sign(twa[doubt])) * held[i]))
+        held[doubt.start + int(np.argmin(surplus)) : i] = held[i]
+    return held
+
+
+def _changes(side: Ints, track: Track) -> Ints:
+    """First samples on a new side."""
+    return np.flatnonzero((side[1:] * side[:-1] < 0) & (track.stretch[1:] == track.stretch[:-1])) + 1
 
 
 def find_turns(track: Track, loa_m: float) -> list[Turn]:
@@ -105,11 +117,9 @@ def _rate(direction: Floats, track: Track) -> Floats:
 
 
 def _side_changes(track: Track, loa_m: float, rate: Floats) -> list[Turn]:
-    side = sides(track, loa_m)
-    change = np.flatnonzero((side[1:] * side[:-1] < 0) & (track.stretch[1:] == track.stretch[:-1])) + 1
     reach = track.count(15.0)
     turns: list[Turn] = []
-    for i in change:
+    for i in _changes(sides(track, loa_m), track):
         a, b = max(0, i - reach), min(len(track), i + reach)
         peak = a + int(np.argmax(np.abs(rate[a:b])))
         first, end = _extent(rate, peak, track)

@@ -57,5 +57,18 @@ def test_running_dead_before_the_wind_is_no_string_of_gybes(simulate: Callable[.
     assert found.height <= 4
 
 
+@pytest.mark.parametrize("seed", range(5))
+def test_a_gybe_is_dated_where_the_wind_passes_the_stern(
+    simulate: Callable[..., pl.DataFrame], boat: Boat, seed: int
+) -> None:
+    samples = simulate([(6, 165), (1.5, -174), (6, -160)], seed=seed, tws_kn=16.0)
+    found = find_manoeuvres(with_wind(samples, boat), boat)
+    (gybe,) = found.filter(pl.col("kind") == "gybe").iter_rows(named=True)
+    across = samples.filter(pl.col("time") > samples["time"][0] + timedelta(minutes=6), pl.col("true_twa") < 0)["time"][
+        0
+    ]
+    assert gybe["start"] - timedelta(seconds=10) <= across <= gybe["end"]
+
+
 def test_empty(simulate: Callable[..., pl.DataFrame], boat: Boat) -> None:
     assert find_manoeuvres(with_wind(simulate([(1, 45)]), boat).head(0), boat).height == 0
