@@ -9,12 +9,11 @@ from __future__ import annotations
 
 import argparse
 import sys
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
-import numpy as np
 import polars as pl
+from threadpoolctl import threadpool_limits
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
@@ -23,6 +22,7 @@ from pipeline.decisions.change_cost import span_s  # noqa: E402
 from pipeline.decisions.changes_and_races import changes_and_races  # noqa: E402
 from pipeline.decisions.season import Season  # noqa: E402
 from pipeline.decisions.tag_audit import tag_audit  # noqa: E402
+from tests.benchmarks.known_season import fitted_season  # noqa: E402
 from tests.known_boat.boats import BOATS  # noqa: E402
 from tests.known_boat.race_truth import RaceTruth, seconds_of  # noqa: E402
 from tests.known_boat.truth import Truth  # noqa: E402
@@ -52,41 +52,8 @@ def seasons(boats: list[str], seeds: range, options: dict[str, str]) -> Iterator
     """Seasons sailed and fitted."""
     for seed in seeds:
         for boat in boats:
-            yield (boat, seed, *known_season(boat, seed, **options))
-
-
-def known_season(boat: str, seed: int, **options: object) -> tuple[Truth, Season]:
-    """One season of a known boat with its truth."""
-    from threadpoolctl import threadpool_limits
-
-    from pipeline.campaign.campaign import read_campaign
-    from pipeline.crossovers.season import DRAWS, SEED, cross
-    from pipeline.decisions.conditions import conditions_of
-    from pipeline.decisions.fit_by_names import fit_by_names
-    from pipeline.sailing.sessions import find_sessions
-    from pipeline.sailing.tagging import set_at, tag_sail_sets
-    from pipeline.sailing.wind_of_samples import add_true_wind
-    from tests.known_boat.logs import write_campaign
-    from tests.known_boat.season import VARIATION_DEG, Options, sail_season
-    from tests.sailing.steady_windows import steady_windows
-
-    chosen = Options(**options)  # type: ignore[arg-type]
-    truth, logs = sail_season(seed, boat, chosen)
-    with tempfile.TemporaryDirectory() as folder:
-        write_campaign(Path(folder), truth, logs, chosen, np.random.default_rng([seed, BOATS.index(boat), 5]))
-        campaign = read_campaign(Path(folder))
-    samples = pl.concat(logs, how="diagonal").sort("time").with_columns(variation=pl.lit(VARIATION_DEG))
-    sessions = find_sessions(samples["time"])
-    segments = tag_sail_sets(campaign.sail_log, campaign.boat, sessions)
-    wind = add_true_wind(samples, campaign.boat, set_at(samples["time"], segments)).samples
-    steady = steady_windows(wind, segments, sessions, campaign.boat, settings_log=campaign.settings_log)
-    with threadpool_limits(limits=1, user_api="blas"):
-        fit = fit_by_names(steady.windows, campaign.boat)
-        log_draws = np.log(fit.draws(DRAWS, SEED))
-        tables = cross(fit, campaign.boat, log_draws, campaign.designed, campaign.designed_speeds)
-    conditions = conditions_of(wind, campaign.conditions)
-    season = Season(campaign, wind, segments, sessions, steady.windows, fit, log_draws, tables, conditions)
-    return truth, season
+            with threadpool_limits(limits=1, user_api="blas"):
+                yield (boat, seed, *fitted_season(seed, boat, **options))
 
 
 def score_season(boat: str, seed: int, truth: Truth, season: Season) -> dict[str, pl.DataFrame]:

@@ -2,12 +2,13 @@
 
 import pytest
 
-from tests.benchmarks.score_races import known_season, score_season
+from tests.benchmarks.known_season import fitted_season
+from tests.benchmarks.score_races import score_season
 
 
 @pytest.fixture(scope="module")
 def scored():
-    truth, season = known_season("sportboat", 411, days=8, hours=3.0)
+    truth, season = fitted_season(411, "sportboat", days=8, hours=3.0)
     return score_season("sportboat", 411, truth, season)
 
 
