@@ -25,8 +25,9 @@ from threadpoolctl import threadpool_limits  # noqa: E402
 from tests.benchmarks.rivals import ours  # noqa: E402
 from tests.benchmarks.rivals.common import grid_over, read_windows  # noqa: E402
 from tests.benchmarks.rivals.judge import judge, judge_tables  # noqa: E402
-from tests.benchmarks.rivals.seasons import BOATS, SIMULATED, make  # noqa: E402
+from tests.benchmarks.rivals.seasons import SIMULATED, make  # noqa: E402
 from tests.benchmarks.rivals.tuning import RIVALS, Choice, best_choice, regrets  # noqa: E402
+from tests.known_boat.boats import ALL_BOATS, BOATS  # noqa: E402
 
 METHODS = (*RIVALS, ours.NAME)
 WITHOUT_INTERVALS = ("trees",)
@@ -127,7 +128,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seeds", type=int, default=3, help="seasons a boat (default 3)")
     parser.add_argument("--first", type=int, default=301, help="first seed (default 301)")
-    parser.add_argument("--boats", nargs="*", default=list(BOATS), choices=[*BOATS, *SIMULATED])
+    parser.add_argument("--boats", nargs="*", default=list(BOATS), choices=[*ALL_BOATS, *SIMULATED])
     parser.add_argument("--methods", nargs="*", default=list(METHODS), choices=METHODS)
     parser.add_argument("--jobs", type=int, default=2, help="processes (default 2)")
     parser.add_argument("--tune", action="store_true", help="only find the best variants and rules of the rivals")

@@ -17,7 +17,7 @@ from pipeline.decisions.season import Season
 from pipeline.sailing.sessions import find_sessions
 from pipeline.sailing.tagging import set_at, tag_sail_sets
 from pipeline.sailing.wind_of_samples import add_true_wind
-from tests.known_boat.boats import BOATS
+from tests.known_boat.boats import ALL_BOATS
 from tests.known_boat.logs import write_campaign
 from tests.known_boat.season import VARIATION_DEG, Options, sail_season
 from tests.known_boat.truth import Truth
@@ -29,7 +29,7 @@ def fitted_season(seed: int, boat: str, **options: Any) -> tuple[Truth, Season]:
     chosen = Options(**options)
     truth, logs = sail_season(seed, boat, chosen)
     with tempfile.TemporaryDirectory() as folder:
-        write_campaign(Path(folder), truth, logs, chosen, np.random.default_rng([seed, BOATS.index(boat), 5]))
+        write_campaign(Path(folder), truth, logs, chosen, np.random.default_rng([seed, ALL_BOATS.index(boat), 5]))
         campaign = read_campaign(Path(folder))
     samples = pl.concat(logs, how="diagonal").sort("time").with_columns(variation=pl.lit(VARIATION_DEG))
     return truth, season_of(campaign, samples)

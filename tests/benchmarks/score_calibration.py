@@ -56,7 +56,7 @@ from pipeline.sailing.tagging import set_at, tag_sail_sets
 from pipeline.sailing.wind_of_samples import add_true_wind
 from pipeline.surfaces.calibration_doubt import CalibrationDoubt
 from tests.calibration.border_bias import border_bias
-from tests.known_boat.boats import BOATS
+from tests.known_boat.boats import ALL_BOATS, BOATS
 from tests.known_boat.logs import write_campaign
 from tests.known_boat.score import score_borders
 from tests.known_boat.season import VARIATION_DEG, Options, sail_season
@@ -93,7 +93,7 @@ def sailed(seed: int, kind: str, options: Options) -> Season:
     """The season of that seed and boat."""
     truth, logs = sail_season(seed, kind, options)
     with tempfile.TemporaryDirectory() as folder:
-        write_campaign(Path(folder), truth, logs, options, np.random.default_rng([seed, BOATS.index(kind), 5]))
+        write_campaign(Path(folder), truth, logs, options, np.random.default_rng([seed, ALL_BOATS.index(kind), 5]))
         campaign = read_campaign(Path(folder))
     samples = pl.concat(logs, how="diagonal").sort("time").with_columns(variation=pl.lit(VARIATION_DEG))
     sessions = find_sessions(samples["time"])

@@ -35,7 +35,7 @@ from pipeline.campaign.campaign import read_campaign
 from pipeline.sailing.sessions import find_sessions
 from pipeline.sailing.tagging import set_at, tag_sail_sets
 from pipeline.sailing.wind_of_samples import add_true_wind
-from tests.known_boat.boats import BOATS
+from tests.known_boat.boats import ALL_BOATS, BOATS
 from tests.known_boat.logs import write_campaign
 from tests.known_boat.season import VARIATION_DEG, Options, sail_season
 from tests.known_boat.truth import Truth
@@ -57,7 +57,7 @@ def calibrated(seed: int, boat: str, case: str, kind: str, days_after: int | Non
     options = Options(calibration=kind, step=CASES[case], slips="sloppy")
     truth, logs = sail_season(seed, boat, options)
     with tempfile.TemporaryDirectory() as folder:
-        write_campaign(Path(folder), truth, logs, options, np.random.default_rng([seed, BOATS.index(boat), 5]))
+        write_campaign(Path(folder), truth, logs, options, np.random.default_rng([seed, ALL_BOATS.index(boat), 5]))
         campaign = read_campaign(Path(folder))
     if days_after is not None:
         logs = logs[: len(logs) // 2 + days_after]
@@ -139,7 +139,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seeds", type=int, default=3)
     parser.add_argument("--first", type=int, default=1)
-    parser.add_argument("--boats", nargs="*", default=list(BOATS), choices=BOATS)
+    parser.add_argument("--boats", nargs="*", default=list(BOATS), choices=ALL_BOATS)
     parser.add_argument("--cases", nargs="*", default=list(USUAL_CASES), choices=CASES)
     parser.add_argument("--calibration", default="hidden")
     parser.add_argument("--days-after", type=int, help="days of sailing from the step on (default: all)")

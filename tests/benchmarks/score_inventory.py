@@ -27,7 +27,7 @@ from pipeline.decisions.rating import rating_of  # noqa: E402
 from pipeline.decisions.sail_lists import choose  # noqa: E402
 from pipeline.decisions.sail_subsets import best, subset_values  # noqa: E402
 from pipeline.decisions.season import Season  # noqa: E402
-from tests.known_boat.boats import BOATS  # noqa: E402
+from tests.known_boat.boats import ALL_BOATS, BOATS  # noqa: E402
 from tests.known_boat.inventory_truth import true_costs, true_losses, true_seconds  # noqa: E402
 from tests.known_boat.truth import Truth  # noqa: E402
 
@@ -163,7 +163,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--first", type=int, default=301, help="first seed (default 301)")
     parser.add_argument("--seeds", type=int, default=3, help="seasons a boat (default 3)")
-    parser.add_argument("--boats", nargs="*", default=list(BOATS), choices=BOATS, help="which boats (default all)")
+    parser.add_argument("--boats", nargs="*", default=list(BOATS), choices=ALL_BOATS, help="which boats (default all)")
     parser.add_argument("--searches", type=int, default=5, help="random boats of 18 sails (default 5)")
     given = parser.parse_args(arguments)
     scores = []

@@ -23,7 +23,7 @@ from pipeline.decisions.changes_and_races import changes_and_races  # noqa: E402
 from pipeline.decisions.season import Season  # noqa: E402
 from pipeline.decisions.tag_audit import tag_audit  # noqa: E402
 from tests.benchmarks.known_season import fitted_season  # noqa: E402
-from tests.known_boat.boats import BOATS  # noqa: E402
+from tests.known_boat.boats import ALL_BOATS, BOATS  # noqa: E402
 from tests.known_boat.race_truth import RaceTruth, seconds_of  # noqa: E402
 from tests.known_boat.truth import Truth  # noqa: E402
 
@@ -37,7 +37,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seeds", type=int, default=2, help="seasons a boat (default 2)")
     parser.add_argument("--first", type=int, default=300, help="first seed (default 300)")
-    parser.add_argument("--boats", nargs="*", default=list(BOATS), choices=BOATS, help="which boats (default all)")
+    parser.add_argument("--boats", nargs="*", default=list(BOATS), choices=ALL_BOATS, help="which boats (default all)")
     parser.add_argument("--slips", default="ordinary", choices=["none", "ordinary", "sloppy"])
     parser.add_argument("--calibration", default="by-set", choices=["none", "by-set", "set-upwash", "hidden", "known"])
     given = parser.parse_args(arguments)

@@ -17,7 +17,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
-from tests.known_boat.boats import BOATS  # noqa: E402
+from tests.known_boat.boats import ALL_BOATS, BOATS  # noqa: E402
 from tests.known_boat.score import BorderErrors, border_errors, read_tables, score  # noqa: E402
 from tests.known_boat.season import make_season  # noqa: E402
 
@@ -42,7 +42,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seeds", type=int, default=3, help="seasons a boat (default 3)")
     parser.add_argument("--first", type=int, default=100, help="first seed (default 100)")
-    parser.add_argument("--boats", nargs="*", default=list(BOATS), choices=BOATS, help="which boats (default all)")
+    parser.add_argument("--boats", nargs="*", default=list(BOATS), choices=ALL_BOATS, help="which boats (default all)")
     parser.add_argument("--days", type=int, default=16)
     parser.add_argument("--hours", type=float, default=3.0)
     parser.add_argument("--slips", default="ordinary", choices=["none", "ordinary", "sloppy"])

@@ -27,7 +27,7 @@ from pipeline.decisions.test_plan import Line, test_plan  # noqa: E402
 from pipeline.decisions.training_day import TACKS, training_day  # noqa: E402
 from pipeline.intervals import HALF_90  # noqa: E402
 from tests.benchmarks.known_season import season_of  # noqa: E402
-from tests.known_boat.boats import BOATS  # noqa: E402
+from tests.known_boat.boats import ALL_BOATS, BOATS  # noqa: E402
 from tests.known_boat.logs import write_campaign  # noqa: E402
 from tests.known_boat.planned_day import Turn, sailed_by  # noqa: E402
 from tests.known_boat.season import VARIATION_DEG, Options, sail_season  # noqa: E402
@@ -40,7 +40,7 @@ def sailed(seed: int, boat: str, days: int = DAYS + 1) -> tuple[float, pl.DataFr
     options = Options(days=DAYS + 1)
     truth, logs = sail_season(seed, boat, options)
     with tempfile.TemporaryDirectory() as folder:
-        write_campaign(Path(folder), truth, logs, options, np.random.default_rng([seed, BOATS.index(boat), 5]))
+        write_campaign(Path(folder), truth, logs, options, np.random.default_rng([seed, ALL_BOATS.index(boat), 5]))
         campaign = read_campaign(Path(folder))
     samples = pl.concat(logs[:days], how="diagonal").sort("time").with_columns(variation=pl.lit(VARIATION_DEG))
     wind = truth.samples.filter(pl.col("day") == DAYS)["tws_kn"].mean()

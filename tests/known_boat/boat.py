@@ -10,6 +10,8 @@ from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
 SpeedLaw = Callable[[str, Floats, Floats], Floats]
+# A number of a boat's and its spread among sisters: the number of one of these.
+Vary = Callable[[float, float], float]
 
 MAINSAIL = "MN"
 # The deepest trough of any speed law: a boat without drive still drifts.

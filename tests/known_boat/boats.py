@@ -8,14 +8,17 @@ boat adds up what each sail contributes. A seed moves the numbers, so that every
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import lru_cache
+from functools import lru_cache, partial
 
 import numpy as np
 from scipy.interpolate import RectBivariateSpline
 
-from tests.known_boat.boat import Floats, KnownBoat, KnownSail, KnownSet, rise, softplus
+from tests.known_boat.balance_boats import HULLS, balance_boat
+from tests.known_boat.boat import Floats, KnownBoat, KnownSail, KnownSet, Vary, rise, softplus
 
 BOATS = ("sportboat", "cruiser-racer", "maxi", "staysail")
+# With those that solve a balance of forces: made only where asked for.
+ALL_BOATS = (*BOATS, *HULLS)
 
 
 @lru_cache(maxsize=16)
@@ -24,16 +27,13 @@ def make_boat(kind: str, seed: int | None = None) -> KnownBoat:
     try:
         build = _BUILDERS[kind]
     except KeyError:
-        raise ValueError(f"no known boat {kind!r}; there are {', '.join(BOATS)}") from None
-    rng = None if seed is None else np.random.default_rng([seed, BOATS.index(kind), 77])
+        raise ValueError(f"no known boat {kind!r}; there are {', '.join(ALL_BOATS)}") from None
+    rng = None if seed is None else np.random.default_rng([seed, ALL_BOATS.index(kind), 77])
 
     def vary(value: float, sd: float) -> float:
         return value if rng is None else value + sd * float(np.clip(rng.standard_normal(), -2, 2))
 
     return build(vary)
-
-
-Vary = Callable[[float, float], float]
 
 
 def _sets(*sets: KnownSet) -> dict[str, KnownSet]:
@@ -351,4 +351,5 @@ _BUILDERS: dict[str, Callable[[Vary], KnownBoat]] = {
     "cruiser-racer": _cruiser_racer,
     "maxi": _maxi,
     "staysail": _staysail,
+    **{kind: partial(balance_boat, kind) for kind in HULLS},
 }

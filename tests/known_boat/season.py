@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 
 from tests.known_boat.boat import Floats, KnownBoat, rise
-from tests.known_boat.boats import BOATS, make_boat
+from tests.known_boat.boats import ALL_BOATS, make_boat
 from tests.known_boat.crew import Crew, DaySailed, make_crew, sail_the_day
 from tests.known_boat.designer import Designer, make_designer
 from tests.known_boat.logs import write_campaign
@@ -65,18 +65,18 @@ class Options:
 def make_season(folder: Path, seed: int, boat: str = "cruiser-racer", **options: Any) -> Truth:
     """Sail a season and write its campaign folder; return its truth.
 
-    `boat` is one of `BOATS`; `options` are the fields of `Options`. An unknown one raises `TypeError`.
+    `boat` is one of `ALL_BOATS`; `options` are the fields of `Options`. An unknown one raises `TypeError`.
     """
     chosen = Options(**options)
     truth, measured = sail_season(seed, boat, chosen)
-    write_campaign(folder, truth, measured, chosen, np.random.default_rng([seed, BOATS.index(boat), 5]))
+    write_campaign(folder, truth, measured, chosen, np.random.default_rng([seed, ALL_BOATS.index(boat), 5]))
     return truth
 
 
 def sail_season(seed: int, boat: str, options: Options) -> tuple[Truth, list[pl.DataFrame]]:
     """The season without its files: the truth, and for each day what the instruments say (1 row a step)."""
     known = make_boat(boat, seed if options.jitter else None)
-    rng = np.random.default_rng([seed, BOATS.index(boat), 1])
+    rng = np.random.default_rng([seed, ALL_BOATS.index(boat), 1])
     designer = make_designer(known, rng, error=options.design_error)
     crew = make_crew(known, rng)
     dates = _dates(options.days, rng)
@@ -89,7 +89,7 @@ def sail_season(seed: int, boat: str, options: Options) -> tuple[Truth, list[pl.
     means = _means(known, options.days, rng)
     truths, logs, day_rows, manoeuvres, races = [], [], [], [], []
     for k, day in enumerate(dates):
-        r = np.random.default_rng([seed, BOATS.index(boat), 2, k])
+        r = np.random.default_rng([seed, ALL_BOATS.index(boat), 2, k])
         start = datetime(day.year, day.month, day.day, int(r.integers(9, 14)), int(r.integers(0, 60)), 0)
         dt_s = min(1.0, 1.0 / options.rate_hz)
         n = int(options.hours * 3600.0 / dt_s)
@@ -135,8 +135,8 @@ def sail_season(seed: int, boat: str, options: Options) -> tuple[Truth, list[pl.
         races=pl.DataFrame(races, schema={"start": pl.Datetime("us"), "finish": pl.Datetime("us")}, orient="row"),
         options={"seed": seed, "boat": boat, "dt_s": dt_s, **{k: getattr(options, k) for k in Options.__annotations__}},
     )
-    truth = _mislabel(truth, options, np.random.default_rng([seed, BOATS.index(boat), 4]))
-    return _weeded(truth, logs, options, np.random.default_rng([seed, BOATS.index(boat), 6]))
+    truth = _mislabel(truth, options, np.random.default_rng([seed, ALL_BOATS.index(boat), 4]))
+    return _weeded(truth, logs, options, np.random.default_rng([seed, ALL_BOATS.index(boat), 6]))
 
 
 _DAYS: dict[str, Any] = {

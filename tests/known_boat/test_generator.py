@@ -11,7 +11,7 @@ import polars as pl
 import pynmea2
 import pytest
 
-from tests.known_boat.boats import BOATS, make_boat
+from tests.known_boat.boats import ALL_BOATS, BOATS, make_boat
 from tests.known_boat.crew_log import LEVELS, Entry, logged_timeline, write_up
 from tests.known_boat.logs import designed_rings
 from tests.known_boat.score import score
@@ -55,6 +55,18 @@ def test_the_maxi_outsails_the_wind_and_the_sportboat_planes() -> None:
     assert maxi.speeds_kn(10.0, 100.0).max() > 12.0
     # more than twice the speed of a wave as long as her waterline, 1.34 kn per root foot (common practice, no source)
     assert sportboat.speeds_kn(22.0, 140.0).max() > 2.0 * 1.34 * np.sqrt(sportboat.lwl_m / 0.3048)
+
+
+def test_the_boats_of_forces_have_a_hump_and_a_plane() -> None:
+    """Knots a knot of wind: a light boat gains more past its hull speed than on the way there, a heavy one less."""
+    gains = {}
+    for kind in ("balance-8", "balance-16"):
+        boat = make_boat(kind)
+        best = boat.speeds_kn(np.arange(4.0, 28.1, 1.0), 140.0).max(axis=0)
+        over_hull_speed = best > 1.34 * np.sqrt(boat.lwl_m / 0.3048)  # common practice, no source
+        gains[kind] = np.diff(best)[over_hull_speed[1:]].max() / np.diff(best)[~over_hull_speed[1:]].mean()
+    assert gains["balance-8"] > 1.2
+    assert gains["balance-16"] < 1.0
 
 
 def test_sisters_differ_and_are_remembered() -> None:
@@ -252,7 +264,7 @@ def test_ten_hertz_and_slow_logs_keep_their_rate(tmp_path: Path) -> None:
         assert raw.count(b"$GPRMC") == int(180 * min(rate, 1.0))
 
 
-@pytest.mark.parametrize("kind", BOATS)
+@pytest.mark.parametrize("kind", ALL_BOATS)
 def test_the_project_finds_nothing_wrong_with_a_campaign(kind: str, tmp_path: Path) -> None:
     from pipeline.campaign.campaign import check_campaign
 

@@ -16,7 +16,7 @@ from pipeline.sailing.sessions import find_sessions
 from pipeline.sailing.tagging import set_at, tag_sail_sets
 from pipeline.sailing.wind_of_samples import add_true_wind
 from tests.known_boat import window_simulator
-from tests.known_boat.boats import BOATS
+from tests.known_boat.boats import ALL_BOATS
 from tests.known_boat.logs import write_campaign
 from tests.known_boat.season import VARIATION_DEG, Options, sail_season
 from tests.known_boat.truth import Truth
@@ -46,7 +46,7 @@ def _sailed(name: str, seed: int) -> Season:
     options = Options()
     truth, logs = sail_season(seed, name, options)
     with tempfile.TemporaryDirectory() as folder:
-        write_campaign(Path(folder), truth, logs, options, np.random.default_rng([seed, BOATS.index(name), 5]))
+        write_campaign(Path(folder), truth, logs, options, np.random.default_rng([seed, ALL_BOATS.index(name), 5]))
         campaign = read_campaign(Path(folder))
     samples = pl.concat(logs, how="diagonal").sort("time").with_columns(variation=pl.lit(VARIATION_DEG))
     sessions = find_sessions(samples["time"])
