@@ -17,10 +17,10 @@ Bools = NDArray[np.bool_]
 # interval says. Half axes of an ellipse, in knots and in degrees of the angle coordinate.
 REACH_TWS_KN, REACH_ANGLE_DEG = 3.75, 18.0
 # That much must lie about a supported place, within this share of the reach: one stretch alone may be a wrong tag, so
-# the windows must be spread over several quarters of an hour. Nearer windows leave the rim blank, where the surfaces
-# are worst: on 24 known seasons (681-683, 691-693) 0.7 instead of 0.92 took the error of all cells from 1.09 to 0.98 %
-# and that of the borders from 0.95 to 0.67 kn, and left the speed lost as it was.
-VISIT = 0.7
+# the windows must be spread over several quarters of an hour. The rim of the data is where surfaces are worst: on 24
+# known seasons 0.7, 0.85 and 0.92 gave an error of 0.98, 1.05 and 1.09 % over all cells for 0.190, 0.186 and 0.184 %
+# of speed lost.
+VISIT = 0.8
 VISIT_WINDOWS = 4
 VISIT_QUARTERS = 3
 # Where a set is expected to lead (below) the surface is carried further, in reaches: to leave it blank there would be
@@ -52,7 +52,7 @@ WIDEST_DECIDED = 0.03
 # simulated seasons), `LEAST_LEAD` what a set must be ahead besides, and both are larger where one day alone speaks. The
 # interval may be as wide as it likes: a reacher carried on into light air stalls, and what is 40 % faster need not be
 # known to 6 %.
-LEADER_SCALE = 0.04
+LEADER_SCALE = 0.05
 LEAST_LEAD = 0.004
 ONE_DAY_DOUBT = 2.5
 # The set's own data must have taken away at least this share of the variance that a set never sailed would have.
