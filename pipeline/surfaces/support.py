@@ -18,8 +18,8 @@ Bools = NDArray[np.bool_]
 REACH_TWS_KN, REACH_ANGLE_DEG = 3.75, 18.0
 # That much must lie about a supported place, within this share of the reach: one stretch alone may be a wrong tag, so
 # the windows must be spread over several quarters of an hour. The rim of the data is where surfaces are worst: on 24
-# known seasons 0.7, 0.85 and 0.92 gave an error of 0.98, 1.05 and 1.09 % over all cells for 0.190, 0.186 and 0.184 %
-# of speed lost.
+# known seasons (681-683, 691-693) 0.7, 0.8 and 0.92 gave an error of 0.99, 1.03 and 1.09 % over all cells, for 0.189,
+# 0.186 and 0.184 % of speed lost.
 VISIT = 0.8
 VISIT_WINDOWS = 4
 VISIT_QUARTERS = 3
