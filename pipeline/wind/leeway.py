@@ -15,6 +15,7 @@ FADE_SPAN_DEG = 60.0
 _PLAIN_STEPS = 3
 _BISECTIONS = 26  # of 12 deg, to below what counts as settled
 _SETTLED_DEG = 1e-6
+_CHORDS = 2
 
 
 def leeway_size_deg(
@@ -73,13 +74,41 @@ def _settle(
     rest = np.flatnonzero(np.abs(size - before) > _SETTLED_DEG)
     if rest.size:
         args = tuple(v[rest] for v in (awa, aws, bsp, to_leeward, k, windward))
-        low, high = np.zeros(rest.size), np.full(rest.size, MOST_DEG)
-        for _ in range(_BISECTIONS):
-            mid = 0.5 * (low + high)
-            more = _answer(mid, *args) > mid
-            low, high = np.where(more, mid, low), np.where(more, high, mid)
-        size[rest] = 0.5 * (low + high)
+        size[rest] = _agreed(before[rest], size[rest], args)
     return size
+
+
+def _agreed(before: Floats, size: Floats, args: tuple[Floats, ...]) -> Floats:
+    """The leeway that is its own answer, to the last digit as bisection of 0 to 12 deg finds it; `size` answers
+    `before`.
+
+    The answer falls as the leeway grows, so that they meet once, but for a boat that makes good more to leeward than
+    the wind blows. Chords find the interval that bisection ends in, and where its two ends say so there is nothing to
+    bisect.
+    """
+    awa, aws, bsp, *_ = args
+    width = MOST_DEG / 2.0**_BISECTIONS  # exact, as all borders of intervals are
+    asked, above, guess = before, size - before, size
+    for _ in range(_CHORDS):
+        now = _answer(guess, *args) - guess
+        bend = np.where(now == above, -1.0, now - above)
+        asked, above, guess = guess, now, guess - now * (guess - asked) / bend
+    low = np.floor(np.clip(guess / width, 0.0, 2.0**_BISECTIONS - 1.0)) * width
+    high = low + width
+    sure = ((low == 0.0) | (_answer(low, *args) > low)) & ((high == MOST_DEG) | ~(_answer(high, *args) > high))
+    unsure = np.flatnonzero(~sure | (aws < bsp * np.cos(np.radians(awa))))
+    if unsure.size:
+        low[unsure], high[unsure] = _bisected(tuple(v[unsure] for v in args))
+    return 0.5 * (low + high)
+
+
+def _bisected(args: tuple[Floats, ...]) -> tuple[Floats, Floats]:
+    low, high = np.zeros(len(args[0])), np.full(len(args[0]), MOST_DEG)
+    for _ in range(_BISECTIONS):
+        mid = 0.5 * (low + high)
+        more = _answer(mid, *args) > mid
+        low, high = np.where(more, mid, low), np.where(more, high, mid)
+    return low, high
 
 
 def _answer(
