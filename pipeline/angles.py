@@ -28,6 +28,12 @@ def wrap_180(angle_deg: ArrayLike) -> Floats:
     return wrap_360(np.asarray(angle_deg, dtype=float) + 180.0) - 180.0
 
 
+def half_turn(y: ArrayLike, x: ArrayLike) -> Floats:
+    """Direction of a vector in degrees, in [-180, 180): `wrap_180` of its arc tangent, to the last digit."""
+    above = np.degrees(np.arctan2(y, x)) + 180.0
+    return np.where(above >= 360.0, 0.0, above) - 180.0
+
+
 def difference(a_deg: ArrayLike, b_deg: ArrayLike) -> Floats:
     """The turn from b to a, in [-180, 180)."""
     return wrap_180(np.asarray(a_deg, dtype=float) - np.asarray(b_deg, dtype=float))

@@ -92,6 +92,7 @@ def pieces_of(
     manoeuvres = manoeuvres_of(track, boat.loa_m)
     time_s = samples_with_wind["time"].cast(pl.Datetime("us")).to_physical().to_numpy() / _US
     changes, moved = _changes(track, manoeuvres, segments, boat)
+    track.forget()
     sail_set = set_at(samples_with_wind["time"], moved)
     if boat.calibration.sets:
         samples_with_wind = add_true_wind(samples_with_wind, boat, sail_set).samples

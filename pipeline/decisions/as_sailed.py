@@ -34,6 +34,7 @@ def as_sailed(season: Season) -> AsSailed:
     """Track, manoeuvres and sets of a season."""
     track = track_of(season.wind)
     manoeuvres = manoeuvres_of(track, season.campaign.boat.loa_m).sort("start")
+    track.forget()
     segments = season.segments.sort("start")
     segment = row_at(track.time_s, segments)
     numbers = {name: k for k, name in enumerate(season.fit.sets)}

@@ -55,6 +55,7 @@ def cut_races(sailed: AsSailed, races: pl.DataFrame | None, loa_m: float) -> Pie
     """Pieces of all races, `races` with `start, finish`; turns, gaps and samples without true wind are left out."""
     track = sailed.track
     side = sides(track, loa_m)
+    track.forget()
     usable = ~sailed.turning & np.isfinite(track.tws_kn) & np.isfinite(track.twa_deg) & (sailed.segment >= 0)
     parts: list[np.ndarray] = []
     spans = [] if races is None else zip(seconds(races["start"]), seconds(races["finish"]), strict=True)

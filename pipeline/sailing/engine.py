@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from pipeline.sailing.smoothing import moving_angle, moving_mean
 from pipeline.sailing.stretches import Flags, lasting, runs
 from pipeline.sailing.track import Track
 
@@ -33,9 +32,9 @@ def engine_by_the_data(track: Track) -> Flags:
     """
     if len(track) == 0:
         return np.zeros(0, dtype=bool)
-    twa = np.abs(moving_angle(track.twa_deg, track.count(SMOOTH_S), track.stretch))
-    tws = moving_mean(track.tws_kn, track.count(SMOOTH_S), track.stretch)
-    bsp = moving_mean(track.bsp_kn, track.count(SMOOTH_S), track.stretch)
+    twa = np.abs(track.smooth_angle("twa_deg", SMOOTH_S))
+    tws = track.smooth("tws_kn", SMOOTH_S)
+    bsp = track.smooth("bsp_kn", SMOOTH_S)
     upwind = (twa < TOO_CLOSE_DEG) & (bsp > TOO_CLOSE_KN)
     becalmed = (tws < LIGHT_AIR_KN) & (bsp > TOO_FAST_KN) & (bsp > TOO_FAST_RATIO * tws)
     found = lasting(upwind | becalmed, track.time_s, HELD_S, track.stretch)
@@ -44,7 +43,7 @@ def engine_by_the_data(track: Track) -> Flags:
 
 def head_to_wind(track: Track) -> Flags:
     """Samples closer to the wind than any yacht sails, at whatever speed: luffing, lying to, or under engine."""
-    twa = moving_angle(track.twa_deg, track.count(SMOOTH_S), track.stretch)
+    twa = track.smooth_angle("twa_deg", SMOOTH_S)
     return np.nan_to_num(np.abs(twa), nan=np.inf) < TOO_CLOSE_DEG
 
 

@@ -43,7 +43,7 @@ def off_the_ground(track: Track) -> Flags:
     each = track.count(EVERY_S)
     seen = slice(each // 2, None, each)
     water, ground = (
-        _smooth(track, speed, course)[seen]
+        _smooth(track, speed, course, seen)
         for speed, course in ((track.bsp_kn, track.ctw_deg), (track.sog_kn, track.cog_deg))
     )
     known = np.isfinite(water) & np.isfinite(ground) & ~track.ground[seen]
@@ -66,11 +66,10 @@ def off_the_ground(track: Track) -> Flags:
     return out
 
 
-def _smooth(track: Track, speed_kn: Floats, course_deg: Floats) -> np.ndarray:
-    """Mean velocity (east along the imaginary axis) of each sample's surroundings."""
-    rad = np.radians(course_deg)
-    parts = (moving_mean(speed_kn * f(rad), track.count(SMOOTH_S), track.stretch) for f in (np.cos, np.sin))
-    north, east = parts
+def _smooth(track: Track, speed_kn: Floats, course_deg: Floats, seen: slice) -> np.ndarray:
+    """Mean velocity (east along the imaginary axis) around the samples `seen`."""
+    rad, count = np.radians(course_deg), track.count(SMOOTH_S)
+    north, east = (moving_mean(speed_kn * f(rad), count, track.stretch, seen) for f in (np.cos, np.sin))
     return north + 1j * east
 
 
@@ -87,8 +86,9 @@ def _by_log(water: np.ndarray, ground: np.ndarray, time_s: Floats, twa_deg: Floa
     y = ground - water
     prior = REST_KN**2 / np.array([FACTOR_SD, LEEWAY_SD, *[CURRENT_SD_KN] * len(knots)]) ** 2
     weight = np.ones(len(y))
+    turned = x.conj().T
     for _ in range(ROUNDS):
-        weighted = x.conj().T * weight
+        weighted = turned * weight
         found = np.linalg.solve(weighted @ x + np.diag(prior), weighted @ y)
         away = np.abs(y - x @ found)
         scale = max(float(np.median(away)), 0.02)

@@ -8,7 +8,6 @@ import polars as pl
 from pipeline.angles import Floats
 from pipeline.campaign.settings import Boat
 from pipeline.sailing.expected_speed import expected_speed_kn
-from pipeline.sailing.smoothing import moving_mean
 from pipeline.sailing.track import Track, track_of
 from pipeline.sailing.turns import Turn, find_turns
 
@@ -46,7 +45,7 @@ def manoeuvres_of(track: Track, loa_m: float, expected: Floats | None = None) ->
     """The same on a track; `expected`: its `expected_speed_kn`, where that is known already."""
     turns = find_turns(track, loa_m)
     expected = expected_speed_kn(track) if expected is None else expected
-    speed = moving_mean(track.bsp_kn, track.count(5.0), track.stretch)
+    speed = track.smooth("bsp_kn", 5.0)
     limit_s = time_limit_s(loa_m)
     busy = np.zeros(len(track), dtype=bool)
     for turn in turns:
@@ -77,13 +76,10 @@ def _back(track: Track, turn: Turn, speed: Floats, expected: Floats, busy: np.nd
     last = turn.end + int(np.argmin(same)) if not same.all() else last
     after = slice(turn.end, last)
     back = np.nan_to_num(speed[after]) >= BACK_SHARE * _aim(track, turn, speed, expected, busy, limit_s, after)
-    held = track.count(BACK_HELD_S)
-    since = 0
-    for j, ok in enumerate(back):
-        since = since + 1 if ok else 0
-        if since >= held:
-            return turn.end + j + 1
-    return last
+    at = np.arange(len(back))
+    since = at - np.maximum.accumulate(np.where(back, -1, at))
+    held = np.flatnonzero(since >= track.count(BACK_HELD_S))
+    return turn.end + int(held[0]) + 1 if held.size else last
 
 
 def _aim(
@@ -104,7 +100,9 @@ def _aim(
     relative = speed[use] / expected[use]
     rough = expected[after]
     if np.isfinite(relative).sum() >= LEAST_LEVEL_SAMPLES:
-        return np.where(np.isfinite(rough), rough * float(np.nanmedian(relative)), float(np.nanmedian(speed[use])))
+        aim = rough * float(np.nanmedian(relative))
+        known = np.isfinite(rough)
+        return aim if known.all() else np.where(known, aim, float(np.nanmedian(speed[use])))
     if np.isfinite(speed[use]).sum() >= LEAST_LEVEL_SAMPLES:
         return np.full(len(rough), np.nanmedian(speed[use]))
     return np.where(np.isfinite(rough), rough, np.inf)

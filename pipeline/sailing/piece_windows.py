@@ -121,6 +121,7 @@ def examine(
     reasons = reasons_of_samples(track, expected, manoeuvres, segments, sessions, exclude, settings_log)
     clean = _without_holes(track, reasons)
     blocks = _blocks(track, reasons, boat.loa_m)
+    track.forget()
     lag = lag_evidence(clean, blocks, boat.loa_m)
     return Examined(track, clean, reasons, blocks, segments, SteadinessOf(clean), lag)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.angles import Floats
-from pipeline.sailing.smoothing import moving_mean, moving_median
+from pipeline.sailing.smoothing import far_from_median
 from pipeline.sailing.stretches import Flags, lasting
 from pipeline.sailing.track import Track
 
@@ -30,19 +30,18 @@ def implausible(track: Track) -> Flags:
     same = (np.diff(track.awa_deg) == 0) & (np.diff(track.aws_kn) == 0)
     still[1:] = same
     out |= lasting(still, track.time_s, STUCK_WIND_S, track.stretch)
-    bsp = moving_mean(track.bsp_kn, track.count(STOPPED_SMOOTH_S), track.stretch)
+    bsp = track.smooth("bsp_kn", STOPPED_SMOOTH_S)
     fouled = (bsp < FOULED_LOG_KN) & (track.sog_kn > FOULED_LOG_SOG_KN)
     return out | lasting(fouled, track.time_s, FOULED_LOG_S, track.stretch)
 
 
 def stopped(track: Track) -> Flags:
     """Samples where the boat lies still: her mean speed of 20 s is under half a knot."""
-    bsp = moving_mean(track.bsp_kn, track.count(STOPPED_SMOOTH_S), track.stretch)
+    bsp = track.smooth("bsp_kn", STOPPED_SMOOTH_S)
     return np.nan_to_num(bsp, nan=np.inf) < STOPPED_KN
 
 
 def _spike(values: Floats, track: Track, least: float, share: float) -> Flags:
-    if track.step_s > MEDIAN_S / 3 or not np.isfinite(values).any():
+    if track.step_s > MEDIAN_S / 3:
         return np.zeros(len(track), dtype=bool)
-    middle = moving_median(values, track.count(MEDIAN_S))
-    return np.abs(values - middle) > np.maximum(least, share * np.abs(middle))
+    return far_from_median(values, track.count(MEDIAN_S), least, share)

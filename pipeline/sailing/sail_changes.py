@@ -6,7 +6,6 @@ import numpy as np
 import polars as pl
 
 from pipeline.angles import Floats
-from pipeline.sailing.smoothing import moving_mean
 from pipeline.sailing.track import Track
 
 # Sail logs are written to the minute, and a change is under way before and after its stamp.
@@ -29,7 +28,7 @@ def sail_change_spans(track: Track, segments: pl.DataFrame, expected: Floats) ->
     times = _changes(segments)
     if not times:
         return []
-    relative = moving_mean(track.bsp_kn, track.count(10.0), track.stretch) / expected
+    relative = track.smooth("bsp_kn", 10.0) / expected
     return [_span(track, relative, t) for t in times]
 
 
@@ -56,11 +55,9 @@ def _span(track: Track, relative: Floats, at_s: float) -> tuple[float, float]:
     if slow.size and _reaches(slow, early.stop - early.start, track.count(BACK_HELD_S)):
         first_s = float(t[early.start + _run_start(slow)])
     late = part(LEAST_AFTER_S, MOST_AFTER_S)
-    for j, value in enumerate(relative[late]):
-        if not value < BACK_SHARE * after:
-            break
-        last_s = float(t[late.start + j])
-    return first_s, last_s
+    back = np.flatnonzero(~(relative[late] < BACK_SHARE * after))
+    still_slow = int(back[0]) if back.size else max(late.stop - late.start, 0)
+    return first_s, float(t[late.start + still_slow - 1]) if still_slow else last_s
 
 
 def _median(values: Floats) -> float:

@@ -71,7 +71,8 @@ def reasons_of_samples(
     names = tuple(dict.fromkeys(name for name, _ in found))
     code = np.full(len(track), -1, dtype=np.int64)
     for name, mask in found:
-        code[(code < 0) & mask] = names.index(name)
+        if mask.any():
+            code[(code < 0) & mask] = names.index(name)
     return SampleReasons(code, names, hole & (code < 0), session, segment)
 
 
@@ -173,7 +174,8 @@ def _heel_lost(track: Track, session: Ints) -> Flags:
 
 def _in_spans(time_s: Floats, spans: list[tuple[float, float]]) -> Flags:
     out = np.zeros(len(time_s), dtype=bool)
-    for start_s, end_s in spans:
-        a, b = np.searchsorted(time_s, start_s, side="left"), np.searchsorted(time_s, end_s, side="right")
+    starts, ends = np.array(spans, dtype=float).reshape(-1, 2).T
+    first, end = np.searchsorted(time_s, starts, side="left"), np.searchsorted(time_s, ends, side="right")
+    for a, b in zip(first.tolist(), end.tolist(), strict=True):
         out[a:b] = True
     return out

@@ -2,49 +2,144 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
+
 import numpy as np
+import polars as pl
 from numpy.lib.stride_tricks import sliding_window_view
 
-from pipeline.angles import Floats, wrap_180
-from pipeline.sailing.stretches import Ints, runs
-
-_AT_ONCE = 1 << 16
+from pipeline.angles import Floats, half_turn
+from pipeline.sailing.stretches import Flags, Ints, runs
 
 
-def moving_mean(values: Floats, count: int, stretch: Ints) -> Floats:
-    """Centred mean over `count` samples (made odd) within each stretch; NaN where less than half of them are known."""
-    half = count // 2
-    n = len(values)
-    if n == 0 or half == 0:
-        return values.copy()
-    known = np.isfinite(values)
-    total = np.concatenate(([0.0], np.cumsum(np.where(known, values, 0.0))))
-    number = np.concatenate(([0], np.cumsum(known)))
+@dataclass(frozen=True, slots=True)
+class Summed:
+    """Running sums of a channel with what is missing left out, and of how many are known (None: all are)."""
+
+    total: Floats
+    known: Ints | None
+
+    @classmethod
+    def of(cls, values: Floats) -> Summed:
+        """Of values along a track."""
+        known = np.isfinite(values)
+        if known.all():
+            return cls(_cumulated(values), None)
+        return cls(_cumulated(np.where(known, values, 0.0)), np.concatenate(([0], np.cumsum(known))))
+
+    def mean(self, a: Ints, b: Ints) -> Floats:
+        """Means over the index ranges [a, b); NaN where less than half is known."""
+        total, size = self.total[b] - self.total[a], b - a
+        if self.known is None:
+            return total / size
+        seen = self.known[b] - self.known[a]
+        return np.where(2 * seen >= size, total / np.maximum(seen, 1), np.nan)
+
+
+def surroundings(count: int, stretch: Ints) -> tuple[Ints, Ints]:
+    """Index ranges [a, b) of `count` samples (made odd) around each sample, cut off at the ends of its stretch."""
+    half, n = count // 2, len(stretch)
     begins, ends = runs(np.ones(n, dtype=bool), stretch)
+    if len(begins) == 1:
+        return np.maximum(np.arange(-half, n - half), 0), np.minimum(np.arange(half + 1, n + half + 1), n)
     first, last = np.repeat(begins, ends - begins), np.repeat(ends, ends - begins)
-    a = np.maximum(np.arange(n) - half, first)
-    b = np.minimum(np.arange(n) + half + 1, last)
-    seen = number[b] - number[a]
-    mean = (total[b] - total[a]) / np.maximum(seen, 1)
-    return np.where(2 * seen >= b - a, mean, np.nan)
+    return np.maximum(np.arange(n) - half, first), np.minimum(np.arange(n) + half + 1, last)
+
+
+def moving_mean(values: Floats, count: int, stretch: Ints, at: slice = slice(None)) -> Floats:
+    """Centred mean over `count` samples (made odd) within each stretch; NaN where less than half of them are known.
+
+    Of every sample, or of those `at`.
+    """
+    if len(values) == 0 or count < 2:
+        return values[at].copy()
+    a, b = surroundings(count, stretch)
+    return Summed.of(values).mean(a[at], b[at])
 
 
 def moving_angle(angle_deg: Floats, count: int, stretch: Ints) -> Floats:
     """The same for angles: direction of the mean unit vector, in [-180, 180)."""
     rad = np.radians(angle_deg)
     c, s = moving_mean(np.cos(rad), count, stretch), moving_mean(np.sin(rad), count, stretch)
-    return wrap_180(np.degrees(np.arctan2(s, c)))
+    return half_turn(s, c)
+
+
+class Smoothed:
+    """Moving means of channels along one track, each worked out once. What it gives is shared: not to be changed."""
+
+    def __init__(self, stretch: Ints) -> None:
+        """`stretch`: number of the unbroken stretch of each sample."""
+        self.stretch = stretch
+        self._sums: dict[str, Summed] = {}
+        self._around: dict[int, tuple[Ints, Ints]] = {}
+        self._angles: dict[tuple[str, int], Floats] = {}
+
+    def mean(self, name: str, values: Floats, count: int) -> Floats:
+        """`moving_mean` of the channel of that name."""
+        return self._mean(name, lambda: values, count)
+
+    def angle(self, name: str, angle_deg: Floats, count: int) -> Floats:
+        """`moving_angle` of the channel of that name."""
+        key = name, count // 2
+        if key not in self._angles:
+            c = self._mean(f"cos {name}", lambda: np.cos(np.radians(angle_deg)), count)
+            s = self._mean(f"sin {name}", lambda: np.sin(np.radians(angle_deg)), count)
+            self._angles[key] = half_turn(s, c)
+        return self._angles[key]
+
+    def _mean(self, name: str, values: Callable[[], Floats], count: int) -> Floats:
+        half = count // 2
+        if len(self.stretch) == 0 or half == 0:
+            return values()
+        if name not in self._sums:
+            self._sums[name] = Summed.of(values())
+        if half not in self._around:
+            self._around[half] = surroundings(count, self.stretch)
+        return self._sums[name].mean(*self._around[half])
 
 
 def moving_median(values: Floats, count: int) -> Floats:
     """Centred median over `count` samples (made odd); missing values are first bridged from the value before."""
-    known = np.isfinite(values)
-    if not known.any():
+    if not np.isfinite(values).any():
         return values.copy()
-    at = np.maximum.accumulate(np.where(known, np.arange(len(values)), -1))
-    held = values[np.where(at >= 0, at, np.flatnonzero(known)[0])]
+    around = pl.Series(_held_and_padded(values, count))
+    return around.rolling_median(count // 2 * 2 + 1).to_numpy()[count // 2 * 2 :]
+
+
+def far_from_median(values: Floats, count: int, least: float, share: float) -> Flags:
+    """Where a value is further from its `moving_median` than `least` and than `share` of that median."""
+    out = np.zeros(len(values), dtype=bool)
+    if not np.isfinite(values).any():
+        return out
     half = count // 2
-    around = sliding_window_view(np.pad(held, half, mode="edge"), 2 * half + 1)
-    # In parts, for every value is copied once for each of its windows.
-    parts = [np.partition(around[a : a + _AT_ONCE], half, axis=1)[:, half] for a in range(0, len(values), _AT_ONCE)]
-    return np.concatenate(parts)
+    held = _held_and_padded(values, count)
+    # Values that differ by no more than `least` all around are no further from their median: that is nearly all.
+    wide = np.flatnonzero(_extreme(held, 2 * half + 1, np.maximum) - _extreme(held, 2 * half + 1, np.minimum) > least)
+    middle = np.partition(sliding_window_view(held, 2 * half + 1)[wide], half, axis=1)[:, half]
+    out[wide] = np.abs(values[wide] - middle) > np.maximum(least, share * np.abs(middle))
+    return out
+
+
+def _held_and_padded(values: Floats, count: int) -> Floats:
+    known = np.isfinite(values)
+    if not known.all():
+        at = np.maximum.accumulate(np.where(known, np.arange(len(values)), -1))
+        values = values[np.where(at >= 0, at, np.flatnonzero(known)[0])]
+    return np.pad(values, count // 2, mode="edge")
+
+
+def _extreme(values: Floats, width: int, of_two: np.ufunc) -> Floats:
+    """Largest or smallest of every `width` values in a row, by doubling what is covered."""
+    out, covered = values, 1
+    while 2 * covered <= width:
+        out, covered = of_two(out[:-covered], out[covered:]), 2 * covered
+    rest = width - covered
+    return np.asarray(of_two(out[:-rest], out[rest:])) if rest else out
+
+
+def _cumulated(x: Floats) -> Floats:
+    out = np.empty(len(x) + 1)
+    out[0] = 0.0
+    np.cumsum(x, out=out[1:])
+    return out

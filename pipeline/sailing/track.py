@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import polars as pl
 
-from pipeline.angles import Floats, wrap_180, wrap_360
+from pipeline.angles import Floats, half_turn, wrap_360
+from pipeline.sailing.smoothing import Smoothed
 from pipeline.sailing.stretches import Ints, stretch_numbers
 
 # Faster logs are averaged into steps of this length: nothing that a yacht does is quicker, and noise averages out.
@@ -42,6 +43,7 @@ class Track:
     sog_kn: Floats
     cog_deg: Floats
     ground: np.ndarray
+    _made: list[Smoothed] = field(init=False, default_factory=list, repr=False, compare=False)
 
     def __len__(self) -> int:
         """Number of steps."""
@@ -50,6 +52,24 @@ class Track:
     def count(self, seconds: float) -> int:
         """Number of steps in `seconds`, at least one."""
         return max(1, round(seconds / self.step_s))
+
+    def smooth(self, channel: str, seconds: float) -> Floats:
+        """Centred moving mean of a channel; not to be changed, for others get the same."""
+        return self._smoothed.mean(channel, getattr(self, channel), self.count(seconds))
+
+    def smooth_angle(self, channel: str, seconds: float) -> Floats:
+        """The same for a channel of angles, in [-180, 180)."""
+        return self._smoothed.angle(channel, getattr(self, channel), self.count(seconds))
+
+    @property
+    def _smoothed(self) -> Smoothed:
+        if not self._made:
+            self._made.append(Smoothed(self.stretch))
+        return self._made[0]
+
+    def forget(self) -> None:
+        """Let go of what was smoothed: it takes more room than the track."""
+        self._made.clear()
 
 
 def track_of(samples: pl.DataFrame) -> Track:
@@ -73,10 +93,10 @@ def track_of(samples: pl.DataFrame) -> Track:
         samples=frame["samples"].to_numpy().astype(np.int64),
         bsp_kn=get["bsp"],
         tws_kn=np.hypot(get["tx"], get["ty"]),
-        twa_deg=wrap_180(np.degrees(np.arctan2(get["ty"], get["tx"]))),
+        twa_deg=half_turn(get["ty"], get["tx"]),
         twd_deg=wrap_360(np.degrees(np.arctan2(get["ds"], get["dc"]))),
         aws_kn=np.hypot(get["ax"], get["ay"]),
-        awa_deg=wrap_180(np.degrees(np.arctan2(get["ay"], get["ax"]))),
+        awa_deg=half_turn(get["ay"], get["ax"]),
         hdg_deg=wrap_360(np.degrees(np.arctan2(get["hs"], get["hc"]))),
         ctw_deg=wrap_360(np.degrees(np.arctan2(get["ws"], get["wc"]))),
         heel_deg=get["heel"],

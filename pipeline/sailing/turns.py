@@ -46,7 +46,7 @@ def sides(track: Track, loa_m: float) -> Ints:
     """Side of the wind at each sample: 1 starboard, -1 port, 0 where it is not known; held through doubt, and changed
     in it where the wind angle's sign does: after a gybe a boat may run by for a minute before its side is clear.
     """
-    twa = moving_angle(track.twa_deg, track.count(2.0 * smoothing_s(loa_m)), track.stretch)
+    twa = track.smooth_angle("twa_deg", 2.0 * smoothing_s(loa_m))
     clear = np.abs(np.sin(np.radians(twa))) > np.sin(np.radians(SIDE_CLEAR_DEG))
     side = np.where(clear, np.sign(twa), 0).astype(np.int64)
     least = track.count(SIDE_HELD_S)
@@ -97,8 +97,11 @@ def _apart(turns: list[Turn]) -> list[Turn]:
 def _direction(track: Track, loa_m: float) -> Floats:
     """Course to follow the boat by, unwrapped: heading where logged, else less the true wind angle."""
     has_heading = np.isfinite(track.hdg_deg).mean() > _HEADING_SHARE
-    raw = track.hdg_deg if has_heading else -track.twa_deg
-    smooth = moving_angle(raw, track.count(smoothing_s(loa_m)), track.stretch)
+    seconds = smoothing_s(loa_m)
+    if has_heading:
+        smooth = track.smooth_angle("hdg_deg", seconds)
+    else:
+        smooth = moving_angle(-track.twa_deg, track.count(seconds), track.stretch)
     known = np.flatnonzero(np.isfinite(smooth))
     out = np.full(len(track), np.nan)
     if known.size:
@@ -152,7 +155,7 @@ def _course_changes(track: Track, loa_m: float, direction: Floats, rate: Floats,
     before, after = np.maximum(i - half, 0), np.minimum(i + half, n - 1)
     same = track.stretch[before] == track.stretch[after]
     swing = np.where(same, np.abs(direction[after] - direction[before]), 0.0)
-    size = np.abs(moving_angle(track.twa_deg, track.count(smoothing_s(loa_m)), track.stretch))
+    size = np.abs(track.smooth_angle("twa_deg", smoothing_s(loa_m)))
     wider = np.where(same, size[after] - size[before], 0.0)
     found = (np.nan_to_num(swing) >= LEAST_TURN_DEG) & (np.abs(np.nan_to_num(wider)) >= LEAST_TWA_CHANGE_DEG)
     sum_taken = np.concatenate(([0], np.cumsum(taken)))

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipeline.angles import Floats, wrap_180
+from pipeline.angles import Floats, half_turn, wrap_180
 
 # Below this speed a wind has no direction: rounding in the triangle alone leaves some 1e-15 kn.
 CALM_KN = 1e-9
@@ -67,6 +67,6 @@ def velocity_made_good(bsp_kn: ArrayLike, twa_deg: ArrayLike) -> Floats:
 def polar(ahead_kn: Floats, abeam_kn: Floats) -> tuple[Floats, Floats]:
     """Signed angle (degrees, NaN in calm) and speed (kn) of a wind by its components from ahead and from starboard."""
     speed = np.hypot(ahead_kn, abeam_kn)
-    angle = wrap_180(np.degrees(np.arctan2(abeam_kn, ahead_kn)))
+    angle = half_turn(abeam_kn, ahead_kn)
     calm = speed < CALM_KN
     return np.where(calm, np.nan, angle), np.where(calm, 0.0, speed)
