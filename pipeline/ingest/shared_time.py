@@ -22,8 +22,11 @@ def read_samples(
     sql_text: Callable[[str], str],
     start: datetime | None = None,
     stop: datetime | None = None,
+    columns: str = "*",
 ) -> pl.DataFrame:
     """One row a time, ascending, columns `time`, the catalogue's channels, further transducers.
+
+    Or only `columns`, as SQL lists them, `time` among them.
 
     Where several logs run at once, their fresh values are brought onto the fastest of their clocks; of a channel that
     several measured in the same tick, the log with the faster clock (then the longer, then by its hash) is believed;
@@ -33,11 +36,12 @@ def read_samples(
     limits = {"reach": REACH, "near": NEAR}
     stretches = connection.sql(sql_text("ingest/overlaps"), params=limits).pl()
     stretches = stretches.filter((pl.col("stop") >= begin) & (pl.col("start") < end))
-    connection.register("shared_stretches", stretches.to_arrow())
-    try:
-        alone = connection.sql(sql_text("ingest/samples_alone"), params={"start": begin, "stop": end}).pl()
-    finally:
-        connection.unregister("shared_stretches")
+    query = f"SELECT {columns} FROM ({sql_text('ingest/samples_between').rstrip().rstrip(';')})"
+    alone = connection.sql(query, params={"start": begin, "stop": end}).pl()
+    for first, last in stretches.iter_rows():
+        alone = alone.filter(~pl.col("time").is_between(first, last))
+    # A log's samples were loaded in order, and mostly so were the logs: that is seen sooner than sorted by the database.
+    alone = alone if alone["time"].is_sorted() else alone.sort("time")
     if stretches.is_empty():
         return alone
     query = sql_text("ingest/samples_shared")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import errno
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from datetime import datetime
 from functools import cache
@@ -227,9 +227,7 @@ class Store:
 
     def widen_samples(self, columns: Sequence[str]) -> None:
         """Give the table of samples the columns it does not have yet."""
-        if self._sample_columns is None:
-            self._sample_columns = self._columns_of("sample_rows")
-        missing = [c for c in columns if c not in self._sample_columns]
+        missing = [c for c in columns if c not in self._held()]
         for column in missing:
             self.execute(f"ALTER TABLE sample_rows ADD COLUMN {quoted(column)} DOUBLE")
         if missing:
@@ -245,6 +243,11 @@ class Store:
         others = [quoted(c) for c in held if c not in BY_NAME and c not in _SAMPLE_KEYS]
         shown = ", ".join([*_SAMPLE_KEYS, *channels, *others])
         self.execute(f"CREATE OR REPLACE VIEW samples AS SELECT {shown} FROM sample_rows")
+
+    def _held(self) -> dict[str, None]:
+        if self._sample_columns is None:
+            self._sample_columns = self._columns_of("sample_rows")
+        return self._sample_columns
 
     def _columns_of(self, table: str) -> dict[str, None]:
         rows = self.connection.sql(f"SELECT column_name FROM (DESCRIBE {quoted(table)})").fetchall()
@@ -266,10 +269,18 @@ class Store:
         """Whether any log was read."""
         return not self.query("SELECT 1 FROM samples LIMIT 1").is_empty()
 
-    def read_samples(self, start: datetime | None = None, stop: datetime | None = None) -> pl.DataFrame:
-        """Samples of all logs on one time line, one row a time, in [start, stop): see `shared_time.read_samples`."""
+    def read_samples(
+        self, start: datetime | None = None, stop: datetime | None = None, columns: Iterable[str] | None = None
+    ) -> pl.DataFrame:
+        """Samples of all logs on one time line, one row a time, in [start, stop): see `shared_time.read_samples`.
+
+        Of `columns`, where these are given, only those that a log holds; `time` comes first.
+        """
         with _in_words(self.path):
-            return read_samples(self.connection, sql_text, start, stop)
+            if columns is None:
+                return read_samples(self.connection, sql_text, start, stop)
+            held = self._held().keys() & set(columns)
+            return read_samples(self.connection, sql_text, start, stop, ", ".join(["time", *map(quoted, sorted(held))]))
 
 
 def plain(frame: pl.DataFrame) -> pl.DataFrame:

@@ -20,7 +20,7 @@ from pipeline.sailing.effective_size import lagged_products
 from pipeline.sailing.expected_speed import expected_speed_kn
 from pipeline.sailing.manoeuvres import manoeuvres_of
 from pipeline.sailing.set_aside import KEPT, SampleReasons, moments, reasons_of_samples
-from pipeline.sailing.speed_lag import LagEvidence, lag_evidence, lagged
+from pipeline.sailing.speed_lag import LagEvidence, lag_evidence, lagged_in_blocks
 from pipeline.sailing.steadiness import CircularSums, SteadinessOf, Sums
 from pipeline.sailing.stretches import Ints
 from pipeline.sailing.track import Track, track_of
@@ -271,9 +271,7 @@ def _lagged_wind(track: Track, blocks: list[tuple[int, int]], lag_s: float) -> t
     """TWS and the components of TWA through the boat's lag, block by block."""
     rad = np.radians(track.twa_deg)
     values = np.stack((track.tws_kn, np.cos(rad), np.sin(rad)))
-    passed = np.full(values.shape, np.nan)
-    for a, b in blocks:
-        passed[:, a:b] = lagged(values[:, a:b], track.step_s, lag_s)
+    passed = lagged_in_blocks(values, blocks, track.step_s, lag_s)
     passed[:, ~np.isfinite(track.bsp_kn)] = np.nan
     return passed[0], passed[1], passed[2]
 

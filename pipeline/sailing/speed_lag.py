@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -71,7 +71,7 @@ def lag_evidence(track: Track, blocks: Sequence[tuple[int, int]], loa_m: float) 
     y, tws = track.bsp_kn[at], track.tws_kn[at]
     twa = np.unwrap(track.twa_deg[at], period=360.0, axis=1)
     tried = [usual_lag_s(loa_m) * f for f in TRIED]
-    left = [float(_unexplained(y, tws, twa, track.step_s, lag).sum()) for lag in tried]
+    left = [float(row.sum()) for row in _unexplained(y, tws, twa, track.step_s, tried)]
     return LagEvidence(tuple(left), len(first), at.size)
 
 
@@ -96,21 +96,49 @@ def lagged(values: Floats, step_s: float, lag_s: float) -> Floats:
 
     Missing values are passed over. NaN only before the first known value.
     """
-    known = np.isfinite(values)
     if lag_s <= 0.0:
         return values.copy()
+    known = np.isfinite(values)
     keep = float(np.exp(-step_s / lag_s))
-    total = _remembered(np.where(known, values, 0.0), keep)
-    weight = _remembered(known.astype(float), keep)
+    if known.all():
+        return _remembered(values, keep) / _remembered(np.ones(values.shape[-1]), keep)
+    return _weighted(_remembered(np.where(known, values, 0.0), keep), _remembered(known.astype(float), keep))
+
+
+def lagged_in_blocks(values: Floats, blocks: Sequence[tuple[int, int]], step_s: float, lag_s: float) -> Floats:
+    """`lagged` within each of the index ranges, to the last digit; NaN outside."""
+    since = np.full(values.shape[-1], -1, dtype=np.int64)
+    for a, b in blocks:
+        since[a:b] = np.arange(b - a)
+    known = np.isfinite(values) & (since >= 0)
+    longest = int(since.max(initial=-1)) + 1
+    if lag_s <= 0.0 or longest == 0:
+        return np.where(known, values, np.nan)
+    keep = float(np.exp(-step_s / lag_s))
+    total = _remembered(np.where(known, values, 0.0), keep, since)
+    if (known == (since >= 0)).all():
+        weight = _remembered(np.ones(longest), keep)[np.maximum(since, 0)]
+        return np.where(since >= 0, total / weight, np.nan)
+    return _weighted(total, _remembered(known.astype(float), keep, since))
+
+
+def _weighted(total: Floats, weight: Floats) -> Floats:
     return np.where(weight > 1e-12, total / np.maximum(weight, 1e-12), np.nan)
 
 
-def _remembered(values: Floats, keep: float) -> Floats:
-    """y[i] = keep y[i-1] + x[i] along the last axis, by doubling the span summed until what is older is forgotten."""
+def _remembered(values: Floats, keep: float, since: Ints | None = None) -> Floats:
+    """y[i] = keep y[i-1] + x[i] along the last axis, by doubling the span summed until what is older is forgotten.
+
+    `since`: how many values before each are remembered at most, -1 for those that count for nothing.
+    """
     out = values.copy()
     span, share = 1, keep
-    while span < out.shape[-1] and share > _FORGOTTEN:
-        out[..., span:] += share * out[..., :-span]
+    most = out.shape[-1] if since is None else int(since.max()) + 1
+    while span < most and share > _FORGOTTEN:
+        older = share * out[..., :-span]
+        if since is not None:
+            older *= since[span:] >= span
+        out[..., span:] += older
         span, share = 2 * span, share * share
     return out
 
@@ -126,16 +154,31 @@ def _pieces(track: Track, blocks: Sequence[tuple[int, int]]) -> Ints:
     return first[known[first + length] - known[first] > 0.9 * length]
 
 
-def _unexplained(y: Floats, tws: Floats, twa: Floats, step_s: float, lag_s: float) -> Floats:
-    """Log of the mean square of the speed that is left, times the samples, for each row (pieces, samples)."""
+def _unexplained(
+    y: Floats, tws: Floats, twa: Floats, step_s: float, lags_s: Sequence[float]
+) -> Iterator[Floats]:
+    """For each lag: log of the mean square of the speed that is left, times the samples, by row (pieces, samples)."""
     length = y.shape[1]
     known = np.isfinite(y) & np.isfinite(tws) & np.isfinite(twa)
     known[:, : length // 4] = False  # the lagged wind is not yet independent of where the piece begins
     count = known.sum(axis=1)
+
+    def about_the_mean(values: Floats) -> Floats:
+        x = np.where(known, values, 0.0)
+        x -= (x.sum(axis=1) / np.maximum(count, 1))[:, None] * known
+        return x
+
     ramp = np.broadcast_to(np.arange(length) / length - 0.5, y.shape)
-    columns = np.stack((ramp, tws, twa, lagged(tws, step_s, lag_s), lagged(twa, step_s, lag_s), y), axis=1)
-    columns = np.where(known[:, None, :], columns, 0.0)
-    columns -= (columns.sum(axis=2) / np.maximum(count, 1)[:, None])[:, :, None] * known[:, None, :]
+    wind = np.stack((tws, twa))
+    columns = np.stack([about_the_mean(x) for x in (ramp, tws, twa, tws, twa, y)], axis=1)
+    for lag_s in lags_s:
+        for place, values in zip((3, 4), lagged(wind, step_s, lag_s), strict=True):
+            columns[:, place] = about_the_mean(values)
+        yield _left(columns, count)
+
+
+def _left(columns: Floats, count: Ints) -> Floats:
+    """What the last of the columns (pieces, columns, samples) has beyond the others."""
     moments = columns @ columns.transpose(0, 2, 1)
     scale = np.sqrt(np.diagonal(moments, axis1=1, axis2=2))
     scale = np.where(scale > _NO_SPREAD, scale, np.inf)

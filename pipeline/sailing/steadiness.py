@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.angles import Floats, wrap_180, wrap_360
-from pipeline.sailing.stretches import Ints
+from pipeline.sailing.stretches import Flags, Ints
 from pipeline.sailing.track import Track
 
 _SMALLEST_RESULTANT = 1e-9
@@ -22,9 +22,13 @@ class Sums:
     def __init__(self, values: Floats, time_s: Floats | None = None) -> None:
         """`values` along the track, `time_s` only where a trend will be asked for."""
         known = np.isfinite(values)
-        self.shift = float(np.mean(values[known])) if known.any() else 0.0  # keeps squares from cancelling
-        x = np.where(known, values - self.shift, 0.0)
-        self.n = _cumulated(known.astype(float))
+        if known.all() and known.size:
+            self.shift = float(np.mean(values))  # keeps squares from cancelling
+            x = values - self.shift
+        else:
+            self.shift = float(np.mean(values[known])) if known.any() else 0.0
+            x = np.where(known, values - self.shift, 0.0)
+        self.n = _cumulated(known)
         self.x = _cumulated(x)
         self.xx = _cumulated(x * x)
         if time_s is not None:
@@ -64,9 +68,11 @@ class CircularSums:
         """`angle_deg` along the track."""
         rad = np.radians(angle_deg)
         known = np.isfinite(rad)
-        self.n = _cumulated(known.astype(float))
-        self.c = _cumulated(np.where(known, np.cos(rad), 0.0))
-        self.s = _cumulated(np.where(known, np.sin(rad), 0.0))
+        self.n = _cumulated(known)
+        cos, sin = np.cos(rad), np.sin(rad)
+        if not known.all():
+            cos, sin = np.where(known, cos, 0.0), np.where(known, sin, 0.0)
+        self.c, self.s = _cumulated(cos), _cumulated(sin)
 
     def count(self, a: Ints, b: Ints) -> Floats:
         """Known values in [a, b)."""
@@ -128,5 +134,11 @@ class SteadinessOf:
         )
 
 
-def _cumulated(x: Floats) -> Floats:
-    return np.concatenate(([0.0], np.cumsum(x)))
+def _cumulated(x: Floats | Flags) -> Floats:
+    out = np.empty(len(x) + 1)
+    out[0] = 0.0
+    if x.dtype == np.bool_ and x.all():
+        out[1:] = np.arange(1.0, len(x) + 1.0)
+    else:
+        np.cumsum(x, out=out[1:])
+    return out

@@ -16,6 +16,8 @@ STEP_S = 1.0
 # A log counts as faster than the step only where most of its gaps are clearly shorter.
 _FAST_SHARE = 0.7
 _US = 1e6
+# Taken from the samples as they are.
+CHANNELS_READ = ("rudder", "sog", "cog")
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +111,7 @@ def track_of(samples: pl.DataFrame) -> Track:
 
 def _numbers(samples: pl.DataFrame) -> pl.DataFrame:
     names = ("bsp_kn", "tws_kn", "twa_deg", "twd_deg", "aws_kn", "awa_deg", "hdg_deg", "ctw_deg", "heel_deg")
-    names += ("rudder", "sog", "cog")
+    names += CHANNELS_READ
     have = [pl.col(c).cast(pl.Float64) if c in samples.columns else pl.lit(None, pl.Float64).alias(c) for c in names]
     source = pl.col("speed_source") if "speed_source" in samples.columns else pl.lit(None, pl.String)
     frame = samples.select(

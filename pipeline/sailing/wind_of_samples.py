@@ -32,7 +32,7 @@ SILENT_LOG_S = 60.0
 # Rates of a masthead or attitude sensor, deg/s; further transducers by these names.
 ROLL_RATE, PITCH_RATE = "roll_rate", "pitch_rate"
 
-_READ = (
+CHANNELS_READ = (
     *("awa", "aws", "bsp", "sog", "cog", "cog_mag", "hdg_true", "hdg_mag", "variation", "lat", "lon"),
     *("heel", "pitch", "leeway", ROLL_RATE, PITCH_RATE),
 )
@@ -80,7 +80,7 @@ def add_true_wind(
     Raises `UnusableInput` where the variation is asked of a model that does not hold for the date.
     """
     n = samples.height
-    raw = {c: _array(samples, c) for c in _READ}
+    raw = {c: _array(samples, c) for c in CHANNELS_READ}
     time_s = samples["time"].cast(pl.Datetime("us")).to_physical().to_numpy() / _US
     stretch = stretch_numbers(time_s)
     use = corrections_in_force(boat.calibration, samples["time"], sail_set)

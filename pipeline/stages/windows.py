@@ -16,6 +16,7 @@ import polars as pl
 from pipeline.campaign.campaign import Campaign
 from pipeline.digests import digest_of
 from pipeline.ingest.store import Store
+from pipeline.sailing import track, wind_of_samples
 from pipeline.sailing.piece_windows import SET_ASIDE, WINDOWS, Examined, chosen, examine, possible_windows
 from pipeline.sailing.pieces import Piece, all_touching, pieces_of
 from pipeline.sailing.speed_lag import SpeedLag, settled_lag
@@ -108,9 +109,9 @@ class _Update:
         stale = self._compare(pieces, kept)
         gone = sum(lo not in self.records for lo in kept)
         before = dict(stale)
+        self.fresh_wind = 0 < len(pieces) == len(stale)
         # As they were: a piece that ends earlier now had its wind up to its old end.
         self._forget([r.piece for lo, r in kept.items() if self.records.get(lo) is not r])
-        self.fresh_wind = len(stale) == len(pieces)
         if stale:
             self.say(f"wind and windows of {len(stale)} of {len(pieces)} pieces of the season")
         todo = [p for p, _ in stale]
@@ -212,7 +213,8 @@ class _Update:
 
     def _read_together(self, batch: list[Piece]) -> Iterator[tuple[Piece, pl.DataFrame]]:
         if batch:
-            samples = self.store.read_samples(batch[0].lo, batch[-1].hi)
+            channels = (*wind_of_samples.CHANNELS_READ, *track.CHANNELS_READ)
+            samples = self.store.read_samples(batch[0].lo, batch[-1].hi, channels)
             yield from ((piece, piece.rows(samples)) for piece in batch)
             self._keep_wind()
 
@@ -223,8 +225,8 @@ class _Update:
         return sum((min(r.end, hi) - max(r.start, lo)).total_seconds() * r.rate_hz for r in here)
 
     def _forget(self, pieces: list[Piece]) -> None:
-        """Take the wind of pieces out of the store."""
-        if self.store.has_table("wind"):
+        """Take the wind of pieces out of the store, unless all of it is going to be replaced."""
+        if not self.fresh_wind and self.store.has_table("wind"):
             for piece in pieces:
                 self.store.execute("DELETE FROM wind WHERE time >= $lo AND time < $hi", lo=piece.lo, hi=piece.hi)
 
