@@ -40,7 +40,7 @@ def read_samples(
     alone = connection.sql(query, params={"start": begin, "stop": end}).pl()
     for first, last in stretches.iter_rows():
         alone = alone.filter(~pl.col("time").is_between(first, last))
-    # A log's samples were loaded in order, and mostly so were the logs: that is seen sooner than sorted by the database.
+    # Loaded in order, as a rule: sooner seen than sorted by the database.
     alone = alone if alone["time"].is_sorted() else alone.sort("time")
     if stretches.is_empty():
         return alone

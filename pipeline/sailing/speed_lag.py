@@ -154,9 +154,7 @@ def _pieces(track: Track, blocks: Sequence[tuple[int, int]]) -> Ints:
     return first[known[first + length] - known[first] > 0.9 * length]
 
 
-def _unexplained(
-    y: Floats, tws: Floats, twa: Floats, step_s: float, lags_s: Sequence[float]
-) -> Iterator[Floats]:
+def _unexplained(y: Floats, tws: Floats, twa: Floats, step_s: float, lags_s: Sequence[float]) -> Iterator[Floats]:
     """For each lag: log of the mean square of the speed that is left, times the samples, by row (pieces, samples)."""
     length = y.shape[1]
     known = np.isfinite(y) & np.isfinite(tws) & np.isfinite(twa)
