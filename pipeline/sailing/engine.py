@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.sailing.stretches import Flags, lasting, runs
-from pipeline.sailing.track import Track
+from pipeline.sailing.track import SECONDS, Track
 
 # No yacht sails this close to the true wind; only held for this long and at this speed does it mean an engine.
 TOO_CLOSE_DEG = 25.0
@@ -21,8 +21,6 @@ SMOOTH_S = 20.0
 MARGIN_S = 90.0
 JOIN_S = 300.0
 LONGEST_LOGGED_S = 24 * 3600.0
-
-_US = 1e6
 
 
 def engine_by_the_data(track: Track) -> Flags:
@@ -53,7 +51,7 @@ def engine_logged(track: Track, settings_log: pl.DataFrame | None) -> Flags:
     if settings_log is None or settings_log.height == 0:
         return out
     log = engine_rows(settings_log)
-    times = (log["time"].cast(pl.Datetime("us")).to_physical() / _US).to_list()
+    times = (log["time"].cast(pl.Datetime("us")).to_physical().to_numpy() * SECONDS).tolist()
     states = log["value"].cast(pl.String).str.to_lowercase().str.strip_chars().to_list()
     for i, (at_s, state) in enumerate(zip(times, states, strict=True)):
         if state == "on":

@@ -8,6 +8,7 @@ before it. Every sample left out has one named reason.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -95,11 +96,11 @@ class PossibleWindows:
 
 @dataclass(frozen=True, slots=True)
 class PieceWindows:
-    """What a piece has to say: `windows` without what the season numbers and weighs (`windows.assemble`), `set_aside`
-    (start, end, reason), `counts` of the log's samples by reason, and the `lagged_products` of its speeds.
+    """What a piece has to say: `windows` by columns, without what the season numbers and weighs (`windows.assemble`),
+    `set_aside` (start, end, reason), `counts` of the log's samples by reason, and the `lagged_products` of its speeds.
     """
 
-    windows: pl.DataFrame
+    windows: dict[str, Floats | pl.Series]
     set_aside: pl.DataFrame
     counts: dict[str, int]
     memory: Floats
@@ -225,7 +226,19 @@ def _apart(first: Ints, end: Ints, good: Ints) -> Ints:
     return np.asarray(picked, dtype=np.int64)
 
 
-def _describe(piece: Examined, cut: PossibleWindows, lag_s: float) -> pl.DataFrame:
+def as_table(pieces: Sequence[PieceWindows]) -> pl.DataFrame:
+    """The windows of pieces, one after the other."""
+    columns = []
+    for name in WINDOWS if pieces else ():
+        parts = [piece.windows[name] for piece in pieces]
+        if isinstance(parts[0], pl.Series):
+            columns.append(pl.concat(parts).alias(name))
+        else:
+            columns.append(pl.Series(name, np.concatenate(parts), nan_to_null=True))
+    return pl.DataFrame(columns).cast(WINDOWS) if pieces else pl.DataFrame(schema=WINDOWS)
+
+
+def _describe(piece: Examined, cut: PossibleWindows, lag_s: float) -> dict[str, Floats | pl.Series]:
     track, a, b = piece.clean, cut.first, cut.end
     tws_lagged, c_lagged, s_lagged = _lagged_wind(track, piece.blocks, lag_s)
     c, s = Sums(c_lagged).mean(a, b), Sums(s_lagged).mean(a, b)
@@ -236,7 +249,7 @@ def _describe(piece: Examined, cut: PossibleWindows, lag_s: float) -> pl.DataFra
     wide = np.maximum(a - margin, cut.block_first), np.minimum(b + margin, cut.block_end)
     start_s = track.time_s[a]
     end_s = track.time_s[b - 1] + track.step_s
-    columns: dict[str, Floats | pl.Series] = {
+    return {
         "start": moments(start_s),
         "end": moments(end_s),
         "sail_set": _set_names(piece.segments, piece.reasons.segment[a]),
@@ -263,8 +276,6 @@ def _describe(piece: Examined, cut: PossibleWindows, lag_s: float) -> pl.DataFra
         "speed_source": pl.Series(np.where(track.ground[a], "ground", "water"), dtype=pl.String),
         "quality": _quality(piece.segments, piece.reasons.segment[a]),
     }
-    series = [x.alias(k) if isinstance(x, pl.Series) else pl.Series(k, x, nan_to_null=True) for k, x in columns.items()]
-    return pl.DataFrame(series).cast(WINDOWS)
 
 
 def _lagged_wind(track: Track, blocks: list[tuple[int, int]], lag_s: float) -> tuple[Floats, Floats, Floats]:

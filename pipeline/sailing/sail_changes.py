@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.angles import Floats
-from pipeline.sailing.track import Track
+from pipeline.sailing.track import SECONDS, Track
 
 # Sail logs are written to the minute, and a change is under way before and after its stamp.
 LEAST_BEFORE_S, LEAST_AFTER_S = 60.0, 90.0
@@ -15,8 +15,6 @@ MOST_BEFORE_S, MOST_AFTER_S = 180.0, 300.0
 LEVEL_S = 180.0
 DISTURBED_SHARE, BACK_SHARE = 0.93, 0.97
 BACK_HELD_S = 10.0
-
-_US = 1e6
 
 
 def sail_change_spans(track: Track, segments: pl.DataFrame, expected: Floats) -> list[tuple[float, float]]:
@@ -37,8 +35,8 @@ def _changes(segments: pl.DataFrame) -> list[float]:
         return []
     s = segments.sort("start")
     joined = (s["start"][1:] == s["end"][:-1]) & (s["sail_set"][1:] != s["sail_set"][:-1])
-    start = s["start"][1:].cast(pl.Datetime("us")).to_physical()
-    return (start.filter(joined) / _US).to_list()
+    start = s["start"][1:].cast(pl.Datetime("us")).filter(joined).to_physical()
+    return (start.to_numpy() * SECONDS).tolist()
 
 
 def _span(track: Track, relative: Floats, at_s: float) -> tuple[float, float]:
@@ -62,7 +60,10 @@ def _span(track: Track, relative: Floats, at_s: float) -> tuple[float, float]:
 
 def _median(values: Floats) -> float:
     known = values[np.isfinite(values)]
-    return float(np.median(known)) if known.size else float("nan")
+    if not known.size:
+        return float("nan")
+    known.sort()
+    return float(0.5 * (known[(known.size - 1) // 2] + known[known.size // 2]))
 
 
 def _reaches(slow: np.ndarray, length: int, slack: int) -> bool:

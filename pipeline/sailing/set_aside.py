@@ -14,7 +14,7 @@ from pipeline.sailing.log_against_ground import off_the_ground
 from pipeline.sailing.plausibility import implausible, stopped
 from pipeline.sailing.sail_changes import sail_change_spans
 from pipeline.sailing.stretches import Flags, Ints, runs
-from pipeline.sailing.track import Track
+from pipeline.sailing.track import SECONDS, Track
 
 KEPT = "in a steady window"
 DOUBTFUL_QUALITIES = frozenset({"doubtful", "changing"})
@@ -88,7 +88,7 @@ def row_at(time_s: Floats, frame: pl.DataFrame) -> Ints:
 
 def seconds(times: pl.Series) -> Floats:
     """Times as seconds since 1970."""
-    return (times.cast(pl.Datetime("us")).to_physical() / _US).to_numpy().astype(float)
+    return np.asarray(times.cast(pl.Datetime("us")).to_physical().to_numpy() * SECONDS, dtype=float)
 
 
 def moments(time_s: Floats) -> pl.Series:

@@ -15,7 +15,7 @@ from pipeline.sailing.stretches import Ints, stretch_numbers
 STEP_S = 1.0
 # A log counts as faster than the step only where most of its gaps are clearly shorter.
 _FAST_SHARE = 0.7
-_US = 1e6
+SECONDS = 1e-6  # of a microsecond: times are compared, so all are made with the same factor
 # Taken from the samples as they are.
 CHANNELS_READ = ("rudder", "sog", "cog")
 
@@ -79,20 +79,18 @@ def track_of(samples: pl.DataFrame) -> Track:
 
     Wind is averaged as vector, headings on the circle, the rest plainly; the time of a step is the mean of its samples.
     """
-    frame = _numbers(samples)
-    time_s = frame["t"].to_numpy()
-    gaps = np.diff(time_s)
+    get, count = _numbers(samples), np.ones(samples.height, dtype=np.int64)
+    gaps = np.diff(get["t"])
     gaps = gaps[gaps > 0]
     step_s = float(np.median(gaps)) if gaps.size else STEP_S
     if step_s < _FAST_SHARE * STEP_S:
-        frame, step_s = _averaged(frame), STEP_S
-    get = {c: frame[c].to_numpy().astype(float) for c in frame.columns if c != "samples"}
+        (get, count), step_s = _averaged(get), STEP_S
     time_s = get["t"]
     return Track(
         time_s=time_s,
         step_s=step_s,
         stretch=stretch_numbers(time_s),
-        samples=frame["samples"].to_numpy().astype(np.int64),
+        samples=count,
         bsp_kn=get["bsp"],
         tws_kn=np.hypot(get["tx"], get["ty"]),
         twa_deg=half_turn(get["ty"], get["tx"]),
@@ -109,44 +107,39 @@ def track_of(samples: pl.DataFrame) -> Track:
     )
 
 
-def _numbers(samples: pl.DataFrame) -> pl.DataFrame:
-    names = ("bsp_kn", "tws_kn", "twa_deg", "twd_deg", "aws_kn", "awa_deg", "hdg_deg", "ctw_deg", "heel_deg")
-    names += CHANNELS_READ
-    have = [pl.col(c).cast(pl.Float64) if c in samples.columns else pl.lit(None, pl.Float64).alias(c) for c in names]
-    source = pl.col("speed_source") if "speed_source" in samples.columns else pl.lit(None, pl.String)
-    frame = samples.select(
-        *have,
-        t=pl.col("time").cast(pl.Datetime("us")).to_physical() / _US,
-        ground=(source.eq("ground").fill_null(False)).cast(pl.Float64),
-    ).sort("t", maintain_order=True)
-    twa, awa, twd, hdg = (pl.col(c).radians() for c in ("twa_deg", "awa_deg", "twd_deg", "hdg_deg"))
-    ctw, cog = pl.col("ctw_deg").radians(), pl.col("cog").radians()
-    tws, aws = pl.col("tws_kn"), pl.col("aws_kn")
-    frame = frame.select(
-        "t",
-        bsp="bsp_kn",
-        tx=tws * twa.cos(),
-        ty=tws * twa.sin(),
-        dc=twd.cos(),
-        ds=twd.sin(),
-        ax=aws * awa.cos(),
-        ay=aws * awa.sin(),
-        hc=hdg.cos(),
-        hs=hdg.sin(),
-        wc=ctw.cos(),
-        ws=ctw.sin(),
-        heel="heel_deg",
-        rudder="rudder",
-        sog="sog",
-        gc=cog.cos(),
-        gs=cog.sin(),
-        ground="ground",
-        samples=pl.lit(1, pl.Int64),
-    )
-    return frame.with_columns(pl.exclude("samples").fill_nan(None))
+def _numbers(samples: pl.DataFrame) -> dict[str, Floats]:
+    """Arrays by short names, in order of time: wind as vectors, headings as points of the circle."""
+    if not samples["time"].is_sorted():
+        samples = samples.sort("time", maintain_order=True)
+
+    def values(name: str) -> Floats:
+        if name not in samples.columns:
+            return np.full(samples.height, np.nan)
+        return samples[name].cast(pl.Float64).to_numpy()
+
+    def vector(angle: str, size: Floats | float = 1.0) -> tuple[Floats, Floats]:
+        rad = np.radians(values(angle))
+        return size * np.cos(rad), size * np.sin(rad)
+
+    out = {"t": samples["time"].cast(pl.Datetime("us")).to_physical().to_numpy() * SECONDS, "bsp": values("bsp_kn")}
+    out["tx"], out["ty"] = vector("twa_deg", values("tws_kn"))
+    out["dc"], out["ds"] = vector("twd_deg")
+    out["ax"], out["ay"] = vector("awa_deg", values("aws_kn"))
+    out["hc"], out["hs"] = vector("hdg_deg")
+    out["wc"], out["ws"] = vector("ctw_deg")
+    out |= {"heel": values("heel_deg"), **{name: values(name) for name in CHANNELS_READ}}
+    out["gc"], out["gs"] = vector("cog")
+    ground = np.zeros(samples.height)
+    if "speed_source" in samples.columns:
+        ground = samples["speed_source"].eq("ground").fill_null(False).cast(pl.Float64).to_numpy()
+    return out | {"ground": ground}
 
 
-def _averaged(frame: pl.DataFrame) -> pl.DataFrame:
+def _averaged(numbers: dict[str, Floats]) -> tuple[dict[str, Floats], Ints]:
+    """Means over the steps, and how many samples each has."""
+    frame = pl.DataFrame([pl.Series(name, values, nan_to_null=True) for name, values in numbers.items()])
     step = (pl.col("t") / STEP_S).floor()
-    means = [pl.col(c).mean() for c in frame.columns if c != "samples"]
-    return frame.group_by(step.alias("step"), maintain_order=True).agg(*means, pl.col("samples").sum()).drop("step")
+    means = frame.group_by(step.alias("step"), maintain_order=True).agg(
+        *(pl.col(name).mean() for name in numbers), pl.len().cast(pl.Int64).alias("samples")
+    )
+    return {name: means[name].cast(pl.Float64).to_numpy() for name in numbers}, means["samples"].to_numpy()

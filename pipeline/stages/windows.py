@@ -17,7 +17,16 @@ from pipeline.campaign.campaign import Campaign
 from pipeline.digests import digest_of
 from pipeline.ingest.store import Store
 from pipeline.sailing import track, wind_of_samples
-from pipeline.sailing.piece_windows import SET_ASIDE, WINDOWS, Examined, chosen, examine, possible_windows
+from pipeline.sailing.piece_windows import (
+    SET_ASIDE,
+    WINDOWS,
+    Examined,
+    PieceWindows,
+    as_table,
+    chosen,
+    examine,
+    possible_windows,
+)
 from pipeline.sailing.pieces import Piece, all_touching, pieces_of
 from pipeline.sailing.speed_lag import SpeedLag, settled_lag
 from pipeline.sailing.tagging import set_at, tag_sail_sets
@@ -95,7 +104,7 @@ class _Update:
     sessions: pl.DataFrame = field(init=False)
     segments: pl.DataFrame = field(init=False)
     records: dict[datetime, Record] = field(init=False)
-    found: dict[datetime, tuple[pl.DataFrame, pl.DataFrame]] = field(default_factory=dict)
+    found: dict[datetime, PieceWindows] = field(default_factory=dict)
     wind: list[pl.DataFrame] = field(default_factory=list)
     fresh_wind: bool = False
 
@@ -186,7 +195,7 @@ class _Update:
             made = chosen(examined, windows, rules)
             record.counts, record.memory = made.counts, made.memory.tolist()
             record.season = season_digest(contrary, rules)
-            self.found[record.piece.lo] = made.windows, made.set_aside
+            self.found[record.piece.lo] = made
 
     def _lag(self) -> SpeedLag:
         return settled_lag([r.lag for r in self.records.values()], self.campaign.boat.loa_m)
@@ -250,9 +259,9 @@ class _Update:
         if store.fingerprint(STAGE) == key and not redone:
             return False
         _, rules = self._season_says()
-        made = self.found.values()
-        windows = self._of_pieces("windows", [w for w, _ in made], WINDOWS)
-        set_aside = self._of_pieces("set_aside", [a for _, a in made], SET_ASIDE)
+        made = list(self.found.values())
+        windows = self._of_pieces("windows", [as_table(made)], WINDOWS)
+        set_aside = self._of_pieces("set_aside", [piece.set_aside for piece in made], SET_ASIDE)
         memory = season_memory((r.step_s, r.products) for r in records)
         windows = assemble(windows, memory, self.sessions, self.campaign.settings_log)
         ingest = store.read_table("flags").filter(pl.col("stage") == "ingest")

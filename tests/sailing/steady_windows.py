@@ -8,7 +8,7 @@ from datetime import datetime
 import polars as pl
 
 from pipeline.campaign.settings import Boat
-from pipeline.sailing.piece_windows import chosen, examine, possible_windows
+from pipeline.sailing.piece_windows import as_table, chosen, examine, possible_windows
 from pipeline.sailing.pieces import Piece, pieces_of
 from pipeline.sailing.sessions import find_sessions
 from pipeline.sailing.speed_lag import settled_lag
@@ -60,6 +60,6 @@ def steady_windows(
     rules = rules_of(lag, (p.counts for p in possible), steps_s)
     found = [chosen(p, w, rules) for p, w in zip(pieces, possible, strict=True)]
     memory = season_memory(zip(steps_s, (f.memory for f in found), strict=True))
-    windows = assemble(pl.concat([f.windows for f in found]), memory, sessions, settings_log)
+    windows = assemble(as_table(found), memory, sessions, settings_log)
     aside = pl.concat([f.set_aside for f in found])
     return SteadyWindows(windows, aside, season_flags([f.counts for f in found], windows.height), rules.table())
