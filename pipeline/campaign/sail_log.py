@@ -62,9 +62,18 @@ def read_sail_log(path: Path, boat: Boat | None, *, strict: bool = False) -> tup
             what = f"repeats the entry of line {first}; it counts as another reef only where the log has both undone."
             table.report(row.line, what, fatal=False)
         entries.append(_entry(row, moment, action, codes))
-    columns = {name: [entry[name] for entry in entries] for name in SAIL_LOG_SCHEMA}
+    columns: dict[str, Any] = {name: [entry[name] for entry in entries] for name in SAIL_LOG_SCHEMA}
+    columns["codes"] = _lists(columns["codes"])
     frame = pl.DataFrame(columns, schema=SAIL_LOG_SCHEMA).sort("time", "line")
     return frame, table.problems
+
+
+def _lists(values: list[list[str] | None]) -> pl.Series:
+    """A column of lists, of which there are few: each is made once."""
+    keys = [None if v is None else tuple(v) for v in values]
+    place = {key: i for i, key in enumerate(dict.fromkeys(keys))}
+    distinct = pl.Series([None if key is None else list(key) for key in place], dtype=pl.List(pl.String()))
+    return distinct.gather(pl.Series([place[key] for key in keys], dtype=pl.UInt32()))
 
 
 def _entry(row: Row, moment: datetime, action: str, codes: list[str] | None) -> dict[str, Any]:

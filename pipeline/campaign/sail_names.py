@@ -23,6 +23,7 @@ class SailNames:
 
     codes: dict[str, str] = field(default_factory=dict)  # folded name -> code
     longest: int = 1  # words in the longest name
+    _resolved: dict[str, tuple[list[str], list[str]]] = field(default_factory=dict, repr=False, compare=False)
 
     @classmethod
     def of(cls, boat: Boat) -> SailNames:
@@ -37,6 +38,12 @@ class SailNames:
         Names stand apart by spaces; the longest name that fits is taken first, so an alias may hold spaces. `+`, `,`,
         `;`, `/` and `&` part names as well, where every part is a name.
         """
+        if text not in self._resolved:
+            self._resolved[text] = self._looked_up(text)
+        codes, strange = self._resolved[text]
+        return codes.copy(), strange.copy()
+
+    def _looked_up(self, text: str) -> tuple[list[str], list[str]]:
         if len(text) > MAX_TEXT:
             return [], [text[:60]]
         words = fold_name(text).split(" ")

@@ -36,6 +36,10 @@ def load_zone(name: str) -> tzinfo | None:
 
 def to_utc(local: datetime, zone: tzinfo) -> datetime:
     """Naive UTC of a naive local time. Raises `BadStamp` where that local time does not exist, or exists twice."""
+    if zone is UTC:
+        if not EARLIEST <= local < LATEST:
+            raise BadStamp(OUT_OF_RANGE)
+        return local
     try:
         early = local.replace(tzinfo=zone, fold=0).astimezone(UTC)
         late = local.replace(tzinfo=zone, fold=1).astimezone(UTC)

@@ -63,6 +63,7 @@ class Store:
         self._is_new = is_new
         self._is_thinned = False
         self._sample_columns: dict[str, None] | None = None
+        self._names: set[str] | None = None
 
     @classmethod
     def open(cls, path: Path, *, read_only: bool = False) -> Self:
@@ -111,7 +112,7 @@ class Store:
             raise UnusableInput([Problem(str(self.path), "holds nothing yet: run `peelpoint run` on the campaign")])
         else:
             for name in _SCHEMA:
-                self.connection.execute(sql_text(f"schema/{name}"))
+                self.execute(sql_text(f"schema/{name}"))
             self.show_samples()
             about = {"schema_version": str(SCHEMA_VERSION), "code_version": __version__}
             self.connection.executemany("INSERT INTO meta VALUES (?, ?)", [list(pair) for pair in about.items()])
@@ -149,16 +150,22 @@ class Store:
 
     def table_names(self) -> list[str]:
         """Names of all tables and views in the store, sorted."""
+        return sorted(self._table_names())
+
+    def _table_names(self) -> set[str]:
+        """The same, looked up again only after a statement that may have made or dropped one."""
+        if self._names is not None:
+            return self._names
         query = """
             SELECT table_name AS name FROM duckdb_tables() WHERE NOT temporary AND NOT internal
             UNION ALL SELECT view_name FROM duckdb_views() WHERE NOT temporary AND NOT internal
-            ORDER BY name
         """
-        return [name for (name,) in self.connection.sql(query).fetchall()]
+        self._names = {name for (name,) in self.connection.sql(query).fetchall()}
+        return self._names
 
     def has_table(self, name: str) -> bool:
         """Whether a table of that name was written."""
-        return name in self.table_names()
+        return name in self._table_names()
 
     def write_table(self, name: str, frame: pl.DataFrame) -> None:
         """Replace a table; its columns are those of the catalogue, where it is in the catalogue, and any others behind.
@@ -169,6 +176,7 @@ class Store:
         frame = plain(frame)
         with _in_words(self.path), self._registered("incoming", frame):
             self.connection.execute(f"CREATE OR REPLACE TABLE {quoted(name)} AS SELECT * FROM incoming")
+        self._table_names().add(name)
 
     def read_table(self, name: str) -> pl.DataFrame:
         """A table as it was written; one of the catalogue that was never written is empty, its columns typed."""
@@ -192,6 +200,8 @@ class Store:
 
     def execute(self, statement: str, **parameters: Any) -> None:
         """Run a statement that changes something, parameters by name."""
+        if not statement.lstrip().upper().startswith(("DELETE", "INSERT", "SET ")):
+            self._names = None
         with _in_words(self.path):
             self.connection.execute(statement, parameters or None)
 

@@ -121,13 +121,14 @@ class _Moves:
 
     @classmethod
     def of(cls, entries: Iterable[Entry]) -> _Moves:
-        entries = list(entries)
-
-        def codes(action: str) -> frozenset[str]:
-            return frozenset(c for e in entries if e.action == action for c in e.codes or ())
-
-        counts = [sum(e.action == action for e in entries) for action in ("reef", "shake")]
-        return cls(codes("hoist"), codes("unfurl"), codes("drop"), codes("furl"), *counts)
+        codes: dict[str, list[str]] = {"hoist": [], "unfurl": [], "drop": [], "furl": []}
+        counts = {"reef": 0, "shake": 0}
+        for entry in entries:
+            if entry.action in counts:
+                counts[entry.action] += 1
+            elif entry.action in codes:
+                codes[entry.action] += entry.codes or ()
+        return cls(*map(frozenset, codes.values()), counts["reef"], counts["shake"])
 
     @property
     def raised(self) -> frozenset[str]:
@@ -182,6 +183,8 @@ def _lower(
         elif stated and code in state.drawing and code != boat.mainsail:
             remarks.append(Remark("after", f"{code} is lowered at the moment of a 'flying' that states it"))
     lowered = dropped | furled
+    if not lowered:
+        return state
     return replace(
         state,
         drawing=state.drawing - lowered,
@@ -236,7 +239,7 @@ def _reef(state: Aloft, moved: _Moves, remarks: list[Remark]) -> Aloft:
     reefs = state.reefs + moved.reefs_in - moved.reefs_out
     if reefs < 0:
         remarks.append(Remark("before", "a reef is shaken out that was not in by the log: an entry is missing before"))
-    return replace(state, reefs=max(reefs, 0))
+    return state if reefs == state.reefs else replace(state, reefs=max(reefs, 0))
 
 
 def _without_forgotten(
