@@ -8,6 +8,7 @@ import polars as pl
 from pipeline.angles import Floats
 from pipeline.campaign.settings import Boat
 from pipeline.sailing.expected_speed import expected_speed_kn
+from pipeline.sailing.stretches import Ints
 from pipeline.sailing.track import Track, track_of
 from pipeline.sailing.turns import Turn, find_turns
 
@@ -41,9 +42,9 @@ def find_manoeuvres(samples_with_wind: pl.DataFrame, boat: Boat) -> pl.DataFrame
     return manoeuvres_of(track_of(samples_with_wind), boat.loa_m)
 
 
-def manoeuvres_of(track: Track, loa_m: float, expected: Floats | None = None) -> pl.DataFrame:
-    """The same on a track; `expected`: its `expected_speed_kn`, where that is known already."""
-    turns = find_turns(track, loa_m)
+def manoeuvres_of(track: Track, loa_m: float, expected: Floats | None = None, side: Ints | None = None) -> pl.DataFrame:
+    """The same on a track; `expected`: its `expected_speed_kn`, `side`: its `sides`, where known already."""
+    turns = find_turns(track, loa_m, side)
     expected = expected_speed_kn(track) if expected is None else expected
     speed = track.smooth("bsp_kn", 5.0)
     limit_s = time_limit_s(loa_m)

@@ -118,10 +118,11 @@ def examine(
     """Track, reasons and blocks of one piece; `segments` and `sessions` are those that touch it, sorted by start."""
     track = track_of(samples_with_wind)
     expected = expected_speed_kn(track)
-    manoeuvres = manoeuvres_of(track, boat.loa_m, expected)
+    side = sides(track, boat.loa_m)
+    manoeuvres = manoeuvres_of(track, boat.loa_m, expected, side)
     reasons = reasons_of_samples(track, expected, manoeuvres, segments, sessions, exclude, settings_log)
     clean = _without_holes(track, reasons)
-    blocks = _blocks(track, reasons, boat.loa_m)
+    blocks = _blocks(track, reasons, side)
     track.forget()
     lag = lag_evidence(clean, blocks, boat.loa_m)
     return Examined(track, clean, reasons, blocks, segments, SteadinessOf(clean), lag)
@@ -180,7 +181,7 @@ def _without_holes(track: Track, reasons: SampleReasons) -> Track:
     )
 
 
-def _blocks(track: Track, reasons: SampleReasons, loa_m: float) -> list[tuple[int, int]]:
+def _blocks(track: Track, reasons: SampleReasons, side: Ints) -> list[tuple[int, int]]:
     """Index ranges free of reasons, within one session, segment, tack and source of speed, without a long gap."""
     n = len(track)
     if n == 0:
@@ -188,7 +189,7 @@ def _blocks(track: Track, reasons: SampleReasons, loa_m: float) -> list[tuple[in
     edge = np.zeros(n + 1, dtype=bool)
     edge[0] = edge[n] = True
     free = reasons.code < 0
-    for state in (free, reasons.session, reasons.segment, track.ground, sides(track, loa_m), track.stretch):
+    for state in (free, reasons.session, reasons.segment, track.ground, side, track.stretch):
         edge[1:n] |= state[1:] != state[:-1]
     edge[1:n] |= _gaps(track)
     bounds = np.flatnonzero(edge)

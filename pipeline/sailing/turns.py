@@ -69,13 +69,16 @@ def _changes(side: Ints, track: Track) -> Ints:
     return np.flatnonzero((side[1:] * side[:-1] < 0) & (track.stretch[1:] == track.stretch[:-1])) + 1
 
 
-def find_turns(track: Track, loa_m: float) -> list[Turn]:
-    """All turns in order of time, none overlapping; tacks and gybes first, then bear aways and round ups between."""
+def find_turns(track: Track, loa_m: float, side: Ints | None = None) -> list[Turn]:
+    """All turns in order of time, none overlapping; tacks and gybes first, then bear aways and round ups between.
+
+    `side`: the track's `sides`, where these are known already.
+    """
     if len(track) < 3:
         return []
     direction = _direction(track, loa_m)
     rate = _rate(direction, track)
-    turns = _side_changes(track, loa_m, rate)
+    turns = _side_changes(track, sides(track, loa_m) if side is None else side, rate)
     taken = np.zeros(len(track), dtype=bool)
     for turn in turns:
         taken[turn.first : turn.end] = True
@@ -119,10 +122,10 @@ def _rate(direction: Floats, track: Track) -> Floats:
     return np.nan_to_num(moving_mean(rate, track.count(3.0), track.stretch))
 
 
-def _side_changes(track: Track, loa_m: float, rate: Floats) -> list[Turn]:
+def _side_changes(track: Track, side: Ints, rate: Floats) -> list[Turn]:
     reach = track.count(15.0)
     turns: list[Turn] = []
-    for i in _changes(sides(track, loa_m), track):
+    for i in _changes(side, track):
         a, b = max(0, i - reach), min(len(track), i + reach)
         peak = a + int(np.argmax(np.abs(rate[a:b])))
         first, end = _extent(rate, peak, track)
