@@ -218,6 +218,7 @@ def test_logs_that_do_not_meet_are_read_as_they_are_in_order(path):
         assert samples["time"].to_list() == [at(i / 2) for i in range(5)] + [at(3600 + i) for i in range(5)]
         assert samples["awa"].to_list() == [30.0] * 5 + [40.0] * 5
         assert "fresh" not in samples.columns and "file_id" not in samples.columns
+        assert_frame_equal(store.read_samples(columns=("aws", "depth", "awa")), samples.select("time", "awa", "aws"))
 
 
 def test_wind_in_one_log_and_the_rest_in_another_of_another_rate(path):

@@ -1,6 +1,7 @@
 import numpy as np
 import pytest
 
+from pipeline.wind import leeway
 from pipeline.wind.leeway import MOST_DEG, leeway_size_deg, true_wind_with_leeway
 from pipeline.wind.triangle import true_from_apparent
 
@@ -45,3 +46,19 @@ def test_missing_heel_gives_none_missing_wind_stays_missing() -> None:
     assert np.isfinite(twa[0])
     assert np.isnan(leeway[1:]).all()
     assert np.isnan(twa[1:]).all()
+
+
+def test_chords_end_where_bisection_ends(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(5)
+    n = 20_000
+    wind = rng.uniform(-180, 180, n), rng.uniform(0, 30, n) * rng.choice([1.0, 0.1], n)
+    boat = rng.uniform(0, 25, n) * rng.choice([1.0, 0.1], n), rng.normal(0, 20, n), rng.choice([5.0, 10.0, 40.0], n)
+    quick = true_wind_with_leeway(*wind, *boat)
+
+    def by_bisection(_before: np.ndarray, _size: np.ndarray, args: tuple[np.ndarray, ...]) -> np.ndarray:
+        low, high = leeway._bisected(args)
+        return 0.5 * (low + high)
+
+    monkeypatch.setattr(leeway, "_agreed", by_bisection)
+    for found, expected in zip(quick, true_wind_with_leeway(*wind, *boat), strict=True):
+        np.testing.assert_array_equal(found, expected)
