@@ -192,7 +192,7 @@ def _report(
         leaning = np.where(visits.often, 1.0, support.ONE_DAY_DOUBT)
         hopeful.append(np.where(filled & visits.loosely, leaning, np.inf))
         minutes.append(support.minutes_near(seen.tws_kn[flown], angle[flown], seen.minutes[flown], tws_at, twa_at))
-    supported = support.useful(np.stack(mean), np.stack(sd), np.stack(grounded), np.stack(hopeful))
+    supported = support.useful(*(np.stack(x) for x in (mean, sd, reached, grounded, hopeful)))
     given = np.stack(reached) | supported
     mean = np.where(given, np.stack(mean), np.nan)
     sd = np.where(given, np.hypot(np.stack(sd), support.LEVEL_DOUBT), np.nan)

@@ -51,10 +51,11 @@ WIDEST_DECIDED = 0.03
 # worth that lead less v d / s^2. `LEADER_SCALE` is s^2 / d in log speed (3 % off about 2 % would be 0.045; chosen on
 # simulated seasons), `LEAST_LEAD` what a set must be ahead besides, and both are larger where one day alone speaks. The
 # interval may be as wide as it likes: a reacher carried on into light air stalls, and what is 40 % faster need not be
-# known to 6 %.
+# known to 6 %. Where no set is supported, the one that leads those within reach answers the question of such a place as
+# well, but then its interval may not pass the second width.
 LEADER_SCALE = 0.05
 LEAST_LEAD = 0.004
-ONE_DAY_DOUBT = 2.5
+ONE_DAY_DOUBT = 1.5
 # The set's own data must have taken away at least this share of the variance that a set never sailed would have.
 LEAST_LEARNED = 0.4
 
@@ -131,12 +132,13 @@ def learned(sd: Floats, hull_sd: Floats, departure_prior_sd: Floats) -> Floats:
     return 1.0 - sd**2 / np.maximum(unseen, 1e-18)
 
 
-def useful(log_speed: Floats, sd: Floats, grounded: Bools, hopeful: Floats) -> Bools:
+def useful(log_speed: Floats, sd: Floats, reached: Bools, grounded: Bools, hopeful: Floats) -> Bools:
     """Which of the places (sets, places) are known well enough to be of use.
 
     Of the `grounded`: the interval is narrow, or it leaves no doubt whether the set is faster or slower than the best
-    of those sets whose intervals are narrow there. Where `hopeful` is finite, and other sets are supported: the set
-    is expected to beat all of these by more than its doubt, taken `hopeful` times.
+    of those sets whose intervals are narrow there. Where `hopeful` is finite: the set is expected to beat all other
+    supported sets by more than its doubt, taken `hopeful` times; where none is, all others that are `reached`, and then
+    its own interval may not pass the second width.
     """
     firm = grounded & (sd * HALF_90 <= WIDEST_HALF_INTERVAL)
     held = np.where(firm, log_speed, -np.inf)
@@ -146,16 +148,22 @@ def useful(log_speed: Floats, sd: Floats, grounded: Bools, hopeful: Floats) -> B
         with np.errstate(invalid="ignore"):
             decided = np.isfinite(rivals) & (np.abs(log_speed[k] - rivals) > DECIDED_BY * sd[k])
         out[k] |= grounded[k] & decided & (sd[k] * HALF_90 <= WIDEST_DECIDED)
-    return out | _leading(log_speed, sd, out, hopeful)
+    blank = ~out.any(axis=0)
+    may_lead = np.where(blank, reached & (sd * HALF_90 <= WIDEST_DECIDED), ~out)
+    return out | _leading(log_speed, sd, np.where(blank, reached, out), np.where(may_lead, hopeful, np.inf))
 
 
-def _leading(log_speed: Floats, sd: Floats, supported: Bools, hopeful: Floats) -> Bools:
-    """Places where a set that is not supported is expected to be the fastest, its doubt taken off."""
-    held = np.where(supported, log_speed, -np.inf)
-    leader = held.argmax(axis=0)[None]
-    with np.errstate(invalid="ignore"):
-        lead = log_speed - np.take_along_axis(held, leader, axis=0)
-        more = np.maximum(sd**2 - np.take_along_axis(sd, leader, axis=0) ** 2, 0.0)
-        doubtful = np.isfinite(hopeful) & ~supported & supported.any(axis=0)
-        worth = np.where(doubtful, lead - hopeful * (more / LEADER_SCALE + LEAST_LEAD), 0.0)
+def _leading(log_speed: Floats, sd: Floats, known: Bools, hopeful: Floats) -> Bools:
+    """Places where a set is expected to be faster than every other `known` one, its doubt taken off."""
+    held = np.where(known, log_speed, -np.inf)
+    worth = np.zeros(known.shape)
+    for k in range(len(known)):
+        others = held.copy()
+        others[k] = -np.inf
+        rival = others.argmax(axis=0)[None]
+        with np.errstate(invalid="ignore"):
+            lead = log_speed[k] - np.take_along_axis(others, rival, axis=0)[0]
+            more = np.maximum(sd[k] ** 2 - np.take_along_axis(sd, rival, axis=0)[0] ** 2, 0.0)
+            some = np.isfinite(hopeful[k]) & np.isfinite(lead)
+            worth[k] = np.where(some, lead - hopeful[k] * (more / LEADER_SCALE + LEAST_LEAD), 0.0)
     return np.asarray((worth > 0.0) & (worth == worth.max(axis=0)))
