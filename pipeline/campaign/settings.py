@@ -176,8 +176,10 @@ class Boat:
     channels: Channels = field(default_factory=Channels)
     csv: tuple[CsvLayout, ...] = (CsvLayout(),)
     extra: Mapping[str, Any] = field(default_factory=dict)
+    # Code of the first mainsail, None for a boat that declares none: asked for at every entry of the sail log.
+    mainsail: str | None = field(init=False, repr=False, compare=False)
 
-    @property
-    def mainsail(self) -> str | None:
-        """Code of the first mainsail, None for a boat that declares none."""
-        return next((s.code for s in self.sails.values() if s.kind == "mainsail"), None)
+    def __post_init__(self) -> None:
+        """Find the mainsail."""
+        mainsail = next((s.code for s in self.sails.values() if s.kind == "mainsail"), None)
+        object.__setattr__(self, "mainsail", mainsail)

@@ -230,13 +230,13 @@ def _apart(first: Ints, end: Ints, good: Ints) -> Ints:
 def as_table(pieces: Sequence[PieceWindows]) -> pl.DataFrame:
     """The windows of pieces, one after the other."""
     columns = []
-    for name in WINDOWS if pieces else ():
+    for name, kind in WINDOWS.items():
         parts = [piece.windows[name] for piece in pieces]
-        if isinstance(parts[0], pl.Series):
-            columns.append(pl.concat(parts).alias(name))
-        else:
-            columns.append(pl.Series(name, np.concatenate(parts), nan_to_null=True))
-    return pl.DataFrame(columns).cast(WINDOWS) if pieces else pl.DataFrame(schema=WINDOWS)
+        series = [part for part in parts if isinstance(part, pl.Series)]
+        arrays = [part for part in parts if not isinstance(part, pl.Series)]
+        whole = pl.concat(series) if series else pl.Series(np.concatenate(arrays or [[]]), nan_to_null=True)
+        columns.append(whole.cast(kind).alias(name))
+    return pl.DataFrame(columns)
 
 
 def _describe(piece: Examined, cut: PossibleWindows, lag_s: float) -> dict[str, Floats | pl.Series]:

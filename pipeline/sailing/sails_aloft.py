@@ -121,14 +121,15 @@ class _Moves:
 
     @classmethod
     def of(cls, entries: Iterable[Entry]) -> _Moves:
-        codes: dict[str, list[str]] = {"hoist": [], "unfurl": [], "drop": [], "furl": []}
+        codes: dict[str, set[str]] = {"hoist": set(), "unfurl": set(), "drop": set(), "furl": set()}
         counts = {"reef": 0, "shake": 0}
         for entry in entries:
             if entry.action in counts:
                 counts[entry.action] += 1
             elif entry.action in codes:
-                codes[entry.action] += entry.codes or ()
-        return cls(*map(frozenset, codes.values()), counts["reef"], counts["shake"])
+                codes[entry.action].update(entry.codes or ())
+        hoisted, unfurled, dropped, furled = (frozenset(found) for found in codes.values())
+        return cls(hoisted, unfurled, dropped, furled, counts["reef"], counts["shake"])
 
     @property
     def raised(self) -> frozenset[str]:
