@@ -57,7 +57,7 @@ def main(arguments: list[str] | None = None) -> int:
         for boat in given.boats:
             for seed in range(given.first, given.first + given.seeds):
                 scores, errors = _one(place / f"{boat}-{seed}", seed, boat, given)
-                columns[f"{boat[:6]}-{seed}"] = scores
+                columns[f"{boat.replace('balance', 'bal')[:6]}-{seed}"] = scores
                 borders.append(errors)
     _print(columns)
     _print_pooled(borders)
