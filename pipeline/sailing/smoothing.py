@@ -10,7 +10,7 @@ import polars as pl
 from numpy.lib.stride_tricks import sliding_window_view
 
 from pipeline.angles import Floats, half_turn
-from pipeline.sailing.stretches import Flags, Ints, runs
+from pipeline.sailing.stretches import Flags, Ints, cumulated, runs
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,8 +25,8 @@ class Summed:
         """Of values along a track."""
         known = np.isfinite(values)
         if known.all():
-            return cls(_cumulated(values), None)
-        return cls(_cumulated(np.where(known, values, 0.0)), np.concatenate(([0], np.cumsum(known))))
+            return cls(cumulated(values), None)
+        return cls(cumulated(np.where(known, values, 0.0)), np.concatenate(([0], np.cumsum(known))))
 
     def mean(self, a: Ints, b: Ints) -> Floats:
         """Means over the index ranges [a, b); NaN where less than half is known."""
@@ -136,10 +136,3 @@ def _extreme(values: Floats, width: int, of_two: np.ufunc) -> Floats:
         out, covered = of_two(out[:-covered], out[covered:]), 2 * covered
     rest = width - covered
     return np.asarray(of_two(out[:-rest], out[rest:])) if rest else out
-
-
-def _cumulated(x: Floats) -> Floats:
-    out = np.empty(len(x) + 1)
-    out[0] = 0.0
-    np.cumsum(x, out=out[1:])
-    return out

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.angles import Floats, wrap_180, wrap_360
-from pipeline.sailing.stretches import Flags, Ints
+from pipeline.sailing.stretches import Ints, cumulated
 from pipeline.sailing.track import Track
 
 _SMALLEST_RESULTANT = 1e-9
@@ -28,12 +28,12 @@ class Sums:
         else:
             self.shift = float(np.mean(values[known])) if known.any() else 0.0
             x = np.where(known, values - self.shift, 0.0)
-        self.n = _cumulated(known)
-        self.x = _cumulated(x)
-        self.xx = _cumulated(x * x)
+        self.n = cumulated(known)
+        self.x = cumulated(x)
+        self.xx = cumulated(x * x)
         if time_s is not None:
             t = np.where(known, time_s, 0.0) / 60.0
-            self.t, self.tt, self.tx = _cumulated(t), _cumulated(t * t), _cumulated(t * x)
+            self.t, self.tt, self.tx = cumulated(t), cumulated(t * t), cumulated(t * x)
 
     def count(self, a: Ints, b: Ints) -> Floats:
         """Known values in [a, b)."""
@@ -68,11 +68,11 @@ class CircularSums:
         """`angle_deg` along the track."""
         rad = np.radians(angle_deg)
         known = np.isfinite(rad)
-        self.n = _cumulated(known)
+        self.n = cumulated(known)
         cos, sin = np.cos(rad), np.sin(rad)
         if not known.all():
             cos, sin = np.where(known, cos, 0.0), np.where(known, sin, 0.0)
-        self.c, self.s = _cumulated(cos), _cumulated(sin)
+        self.c, self.s = cumulated(cos), cumulated(sin)
 
     def count(self, a: Ints, b: Ints) -> Floats:
         """Known values in [a, b)."""
@@ -132,13 +132,3 @@ class SteadinessOf:
             hdg_sd_deg=self.hdg.sd(a, b),
             rudder_sd_deg=self.rudder.sd(a, b),
         )
-
-
-def _cumulated(x: Floats | Flags) -> Floats:
-    out = np.empty(len(x) + 1)
-    out[0] = 0.0
-    if x.dtype == np.bool_ and x.all():
-        out[1:] = np.arange(1.0, len(x) + 1.0)
-    else:
-        np.cumsum(x, out=out[1:])
-    return out

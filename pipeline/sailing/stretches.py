@@ -44,3 +44,14 @@ def lasting(state: Flags, time_s: Floats, at_least_s: float, group: Ints | None 
         if time_s[b - 1] - time_s[a] >= at_least_s:
             out[a:b] = True
     return out
+
+
+def cumulated(x: Floats | Flags) -> Floats:
+    """Sums of the first 0, 1, 2 ... values, one more than there are; of flags, how many are set."""
+    out = np.empty(len(x) + 1)
+    out[0] = 0.0
+    if x.dtype == np.bool_ and x.all():
+        out[1:] = np.arange(1.0, len(x) + 1.0)
+    else:
+        np.cumsum(x, out=out[1:])
+    return out

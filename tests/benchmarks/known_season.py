@@ -26,13 +26,21 @@ from tests.sailing.steady_windows import steady_windows
 
 def fitted_season(seed: int, boat: str, **options: Any) -> tuple[Truth, Season]:
     """Sailed, tagged, cut into windows, fitted and crossed, as `chain` does it; samples are taken as measured."""
-    chosen = Options(**options)
-    truth, logs = sail_season(seed, boat, chosen)
+    truth, logs, campaign = sailed_campaign(seed, boat, Options(**options))
+    return truth, season_of(campaign, samples_of(logs))
+
+
+def sailed_campaign(seed: int, boat: str, options: Options) -> tuple[Truth, list[pl.DataFrame], Campaign]:
+    """The truth, what the instruments say on each day, and what people wrote; no file is kept."""
+    truth, logs = sail_season(seed, boat, options)
     with tempfile.TemporaryDirectory() as folder:
-        write_campaign(Path(folder), truth, logs, chosen, np.random.default_rng([seed, ALL_BOATS.index(boat), 5]))
-        campaign = read_campaign(Path(folder))
-    samples = pl.concat(logs, how="diagonal").sort("time").with_columns(variation=pl.lit(VARIATION_DEG))
-    return truth, season_of(campaign, samples)
+        write_campaign(Path(folder), truth, logs, options, np.random.default_rng([seed, ALL_BOATS.index(boat), 5]))
+        return truth, logs, read_campaign(Path(folder))
+
+
+def samples_of(logs: list[pl.DataFrame]) -> pl.DataFrame:
+    """Samples of days in order of time, as ingest leaves them."""
+    return pl.concat(logs, how="diagonal").sort("time").with_columns(variation=pl.lit(VARIATION_DEG))
 
 
 def season_of(campaign: Campaign, samples: pl.DataFrame, more_windows: pl.DataFrame | None = None) -> Season:

@@ -28,7 +28,6 @@ from __future__ import annotations
 
 import argparse
 import sys
-import tempfile
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -47,7 +46,7 @@ from pipeline.calibration.calibration_rows import proposals_from, value_in_use
 from pipeline.calibration.proposals import on_paper
 from pipeline.calibration.season import calibrate
 from pipeline.calibration.wind_doubt import doubt_by_set
-from pipeline.campaign.campaign import Campaign, read_campaign
+from pipeline.campaign.campaign import Campaign
 from pipeline.campaign.settings import Boat, Calibration, Corrections
 from pipeline.crossovers.season import DRAWS, SEED, cross
 from pipeline.decisions.fit_by_names import fit_by_names
@@ -55,11 +54,11 @@ from pipeline.sailing.sessions import find_sessions
 from pipeline.sailing.tagging import set_at, tag_sail_sets
 from pipeline.sailing.wind_of_samples import add_true_wind
 from pipeline.surfaces.calibration_doubt import CalibrationDoubt
+from tests.benchmarks.known_season import sailed_campaign, samples_of
 from tests.calibration.border_bias import border_bias
-from tests.known_boat.boats import ALL_BOATS, BOATS
-from tests.known_boat.logs import write_campaign
+from tests.known_boat.boats import BOATS
 from tests.known_boat.score import score_borders
-from tests.known_boat.season import VARIATION_DEG, Options, sail_season
+from tests.known_boat.season import Options
 from tests.known_boat.truth import Truth
 from tests.sailing.steady_windows import steady_windows
 
@@ -91,11 +90,8 @@ class Season:
 
 def sailed(seed: int, kind: str, options: Options) -> Season:
     """The season of that seed and boat."""
-    truth, logs = sail_season(seed, kind, options)
-    with tempfile.TemporaryDirectory() as folder:
-        write_campaign(Path(folder), truth, logs, options, np.random.default_rng([seed, ALL_BOATS.index(kind), 5]))
-        campaign = read_campaign(Path(folder))
-    samples = pl.concat(logs, how="diagonal").sort("time").with_columns(variation=pl.lit(VARIATION_DEG))
+    truth, logs, campaign = sailed_campaign(seed, kind, options)
+    samples = samples_of(logs)
     sessions = find_sessions(samples["time"])
     return Season(truth, campaign, samples, sessions, tag_sail_sets(campaign.sail_log, campaign.boat, sessions))
 

@@ -14,7 +14,6 @@ from __future__ import annotations
 import argparse
 import multiprocessing
 import sys
-import tempfile
 import time
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
@@ -31,13 +30,12 @@ from threadpoolctl import threadpool_limits
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from pipeline.calibration.season import Calibrated, calibrate
-from pipeline.campaign.campaign import read_campaign
 from pipeline.sailing.sessions import find_sessions
 from pipeline.sailing.tagging import set_at, tag_sail_sets
 from pipeline.sailing.wind_of_samples import add_true_wind
+from tests.benchmarks.known_season import sailed_campaign, samples_of
 from tests.known_boat.boats import ALL_BOATS, BOATS
-from tests.known_boat.logs import write_campaign
-from tests.known_boat.season import VARIATION_DEG, Options, sail_season
+from tests.known_boat.season import Options
 from tests.known_boat.truth import Truth
 
 CASES: dict[str, tuple[str, float] | None] = {
@@ -55,13 +53,10 @@ Scores = list[tuple[str, float]]
 def calibrated(seed: int, boat: str, case: str, kind: str, days_after: int | None) -> tuple[Truth, Calibrated, float]:
     """A season from the sensors on (without files), calibrated; and the seconds that took."""
     options = Options(calibration=kind, step=CASES[case], slips="sloppy")
-    truth, logs = sail_season(seed, boat, options)
-    with tempfile.TemporaryDirectory() as folder:
-        write_campaign(Path(folder), truth, logs, options, np.random.default_rng([seed, ALL_BOATS.index(boat), 5]))
-        campaign = read_campaign(Path(folder))
+    truth, logs, campaign = sailed_campaign(seed, boat, options)
     if days_after is not None:
         logs = logs[: len(logs) // 2 + days_after]
-    samples = pl.concat(logs, how="diagonal").sort("time").with_columns(variation=pl.lit(VARIATION_DEG))
+    samples = samples_of(logs)
     sessions = find_sessions(samples["time"])
     segments = tag_sail_sets(campaign.sail_log, campaign.boat, sessions)
     wind = add_true_wind(samples, campaign.boat, set_at(samples["time"], segments)).samples

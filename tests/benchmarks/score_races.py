@@ -53,7 +53,8 @@ def seasons(boats: list[str], seeds: range, options: dict[str, str]) -> Iterator
     for seed in seeds:
         for boat in boats:
             with threadpool_limits(limits=1, user_api="blas"):
-                yield (boat, seed, *fitted_season(seed, boat, **options))
+                truth, season = fitted_season(seed, boat, **options)
+            yield boat, seed, truth, season
 
 
 def score_season(boat: str, seed: int, truth: Truth, season: Season) -> dict[str, pl.DataFrame]:

@@ -9,7 +9,6 @@ standard deviation of the difference of log speed where it was tested, after ove
 from __future__ import annotations
 
 import sys
-import tempfile
 from pathlib import Path
 
 import numpy as np
@@ -19,18 +18,16 @@ from threadpoolctl import threadpool_limits
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
-from pipeline.campaign.campaign import read_campaign  # noqa: E402
 from pipeline.crossovers.crossing import refine  # noqa: E402
 from pipeline.decisions.paired_test import habits_of  # noqa: E402
 from pipeline.decisions.season import Season  # noqa: E402
 from pipeline.decisions.test_plan import Line, test_plan  # noqa: E402
 from pipeline.decisions.training_day import TACKS, training_day  # noqa: E402
 from pipeline.intervals import HALF_90  # noqa: E402
-from tests.benchmarks.known_season import season_of  # noqa: E402
-from tests.known_boat.boats import ALL_BOATS, BOATS  # noqa: E402
-from tests.known_boat.logs import write_campaign  # noqa: E402
+from tests.benchmarks.known_season import sailed_campaign, samples_of, season_of  # noqa: E402
+from tests.known_boat.boats import BOATS  # noqa: E402
 from tests.known_boat.planned_day import Turn, sailed_by  # noqa: E402
-from tests.known_boat.season import VARIATION_DEG, Options, sail_season  # noqa: E402
+from tests.known_boat.season import Options  # noqa: E402
 
 DAYS = 16
 
@@ -38,11 +35,8 @@ DAYS = 16
 def sailed(seed: int, boat: str, days: int = DAYS + 1) -> tuple[float, pl.DataFrame, Season]:
     """Mean wind of the last day, samples of all days, and the season of the first `days`."""
     options = Options(days=DAYS + 1)
-    truth, logs = sail_season(seed, boat, options)
-    with tempfile.TemporaryDirectory() as folder:
-        write_campaign(Path(folder), truth, logs, options, np.random.default_rng([seed, ALL_BOATS.index(boat), 5]))
-        campaign = read_campaign(Path(folder))
-    samples = pl.concat(logs[:days], how="diagonal").sort("time").with_columns(variation=pl.lit(VARIATION_DEG))
+    truth, logs, campaign = sailed_campaign(seed, boat, options)
+    samples = samples_of(logs[:days])
     wind = truth.samples.filter(pl.col("day") == DAYS)["tws_kn"].mean()
     return float(wind), samples, season_of(campaign, samples)  # type: ignore[arg-type]
 

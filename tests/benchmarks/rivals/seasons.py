@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
-import tempfile
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import polars as pl
 
-from pipeline.campaign.campaign import read_campaign
 from pipeline.campaign.settings import Boat, Instruments
 from pipeline.sailing.sessions import find_sessions
 from pipeline.sailing.tagging import set_at, tag_sail_sets
 from pipeline.sailing.wind_of_samples import add_true_wind
+from tests.benchmarks.known_season import sailed_campaign, samples_of
 from tests.known_boat import window_simulator
-from tests.known_boat.boats import ALL_BOATS
-from tests.known_boat.logs import write_campaign
-from tests.known_boat.season import VARIATION_DEG, Options, sail_season
+from tests.known_boat.season import Options
 from tests.known_boat.truth import Truth
 from tests.sailing.steady_windows import steady_windows
 
@@ -43,12 +39,8 @@ def make(name: str, seed: int) -> Season:
 
 def _sailed(name: str, seed: int) -> Season:
     """As the chain makes windows of logs, without writing the logs out."""
-    options = Options()
-    truth, logs = sail_season(seed, name, options)
-    with tempfile.TemporaryDirectory() as folder:
-        write_campaign(Path(folder), truth, logs, options, np.random.default_rng([seed, ALL_BOATS.index(name), 5]))
-        campaign = read_campaign(Path(folder))
-    samples = pl.concat(logs, how="diagonal").sort("time").with_columns(variation=pl.lit(VARIATION_DEG))
+    truth, logs, campaign = sailed_campaign(seed, name, Options())
+    samples = samples_of(logs)
     sessions = find_sessions(samples["time"])
     segments = tag_sail_sets(campaign.sail_log, campaign.boat, sessions)
     wind = add_true_wind(samples, campaign.boat, set_at(samples["time"], segments))
