@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 import polars as pl
+from threadpoolctl import threadpool_limits
 
 from pipeline.campaign.campaign import Campaign
 from pipeline.digests import digest_of
@@ -83,7 +84,9 @@ class Redone:
 
 def update_windows(store: Store, campaign: Campaign, say: Progress) -> Redone:
     """Bring wind, segments and windows up to date with the samples in the store and with what people wrote."""
-    return _Update(store, campaign, say).run()
+    # Matrices of a piece are small: threads would only wait for each other, and the last digits depend on their number.
+    with threadpool_limits(limits=1, user_api="blas"):
+        return _Update(store, campaign, say).run()
 
 
 def read_wind(store: Store) -> pl.DataFrame:
