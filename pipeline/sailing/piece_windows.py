@@ -24,7 +24,7 @@ from pipeline.sailing.set_aside import KEPT, SampleReasons, moments, reasons_of_
 from pipeline.sailing.speed_lag import LagEvidence, lag_evidence, lagged_in_blocks
 from pipeline.sailing.steadiness import CircularSums, SteadinessOf, Sums
 from pipeline.sailing.stretches import Ints
-from pipeline.sailing.track import Track, track_of
+from pipeline.sailing.track import Track
 from pipeline.sailing.turns import sides
 from pipeline.sailing.window_rules import (
     LEAST_KNOWN_SHARE,
@@ -107,7 +107,7 @@ class PieceWindows:
 
 
 def examine(
-    samples_with_wind: pl.DataFrame,
+    track: Track,
     segments: pl.DataFrame,
     sessions: pl.DataFrame,
     boat: Boat,
@@ -115,8 +115,7 @@ def examine(
     exclude: pl.DataFrame | None,
     settings_log: pl.DataFrame | None,
 ) -> Examined:
-    """Track, reasons and blocks of one piece; `segments` and `sessions` are those that touch it, sorted by start."""
-    track = track_of(samples_with_wind)
+    """Reasons and blocks of one piece; `segments` and `sessions` are those that touch it, sorted by start."""
     expected = expected_speed_kn(track)
     side = sides(track, boat.loa_m)
     manoeuvres = manoeuvres_of(track, boat.loa_m, expected, side)

@@ -13,13 +13,14 @@ from itertools import pairwise
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 # Longer than a session's gap, so that a tick moved by a shared clock cannot join or part two pieces.
 PIECE_GAP = timedelta(minutes=20)
 MARGIN = timedelta(minutes=1)
 LONGEST = timedelta(hours=18)
 
-_T = pl.Datetime("us")
+_US = "datetime64[us]"
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,11 +30,6 @@ class Piece:
     lo: datetime
     hi: datetime
 
-    def rows(self, frame: pl.DataFrame) -> pl.DataFrame:
-        """Rows of a frame with ascending `time` that lie in the piece."""
-        a, b = (int(frame["time"].search_sorted(t)) for t in (self.lo, self.hi))
-        return frame[a:b]
-
     def touching(self, spans: pl.DataFrame) -> pl.DataFrame:
         """Rows of a frame with `start` and `end`, in order and apart, that overlap the piece."""
         return all_touching([self], spans)[0]
@@ -41,10 +37,21 @@ class Piece:
 
 def all_touching(pieces: Sequence[Piece], spans: pl.DataFrame) -> list[pl.DataFrame]:
     """`touching` of many pieces."""
-    lows, highs = (pl.Series(t, dtype=_T).to_numpy() for t in ([p.lo for p in pieces], [p.hi for p in pieces]))
-    first = np.searchsorted(spans["end"].cast(_T).to_numpy(), lows, side="left")
-    last = np.searchsorted(spans["start"].cast(_T).to_numpy(), highs, side="left")
+    lows, highs = _bounds(pieces)
+    first = np.searchsorted(spans["end"].to_numpy(), lows, side="left")
+    last = np.searchsorted(spans["start"].to_numpy(), highs, side="left")
     return [spans[int(a) : int(b)] for a, b in zip(first, last, strict=True)]
+
+
+def _bounds(pieces: Sequence[Piece]) -> tuple[NDArray[np.datetime64], NDArray[np.datetime64]]:
+    """Beginnings and ends in microseconds."""
+    return np.array([p.lo for p in pieces], dtype=_US), np.array([p.hi for p in pieces], dtype=_US)
+
+
+def slices(pieces: Sequence[Piece], time_us: NDArray[np.int64]) -> list[slice]:
+    """Where the samples of each piece lie among ascending times (microseconds since 1970, UTC)."""
+    first, end = (np.searchsorted(time_us, times.astype(np.int64)) for times in _bounds(pieces))
+    return [slice(int(a), int(b)) for a, b in zip(first, end, strict=True)]
 
 
 def joined(spans: list[tuple[datetime, datetime]], gap: timedelta) -> list[tuple[datetime, datetime]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -9,7 +10,7 @@ import polars as pl
 
 from pipeline.angles import Floats, half_turn, wrap_360
 from pipeline.sailing.smoothing import Smoothed
-from pipeline.sailing.stretches import Ints, stretch_numbers
+from pipeline.sailing.stretches import Flags, Ints, stretch_numbers
 
 # Faster logs are averaged into steps of this length: nothing that a yacht does is quicker, and noise averages out.
 STEP_S = 1.0
@@ -18,6 +19,8 @@ _FAST_SHARE = 0.7
 SECONDS = 1e-6  # of a microsecond: times are compared, so all are made with the same factor
 # Taken from the samples as they are.
 CHANNELS_READ = ("rudder", "sog", "cog")
+# And these of what the wind adds.
+WIND_READ = ("bsp_kn", "twa_deg", "tws_kn", "twd_deg", "awa_deg", "aws_kn", "hdg_deg", "ctw_deg", "heel_deg")
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,11 +78,29 @@ class Track:
 
 
 def track_of(samples: pl.DataFrame) -> Track:
-    """Track of samples with wind (columns of `WindOfSamples.samples`), averaged where the log is faster than a step.
+    """`track_along` of samples with wind (columns of `WindOfSamples.samples`), brought into order of time."""
+    if not samples["time"].is_sorted():
+        samples = samples.sort("time", maintain_order=True)
 
+    def values(name: str) -> Floats:
+        if name not in samples.columns:
+            return np.full(samples.height, np.nan)
+        return samples[name].cast(pl.Float64).to_numpy()
+
+    ground = np.zeros(samples.height, dtype=bool)
+    if "speed_source" in samples.columns:
+        ground = samples["speed_source"].eq("ground").fill_null(False).to_numpy()
+    time_us = samples["time"].cast(pl.Datetime("us")).to_physical().to_numpy()
+    return track_along(time_us, {name: values(name) for name in (*WIND_READ, *CHANNELS_READ)}, ground)
+
+
+def track_along(time_us: Ints, channels: Mapping[str, Floats], ground: Flags) -> Track:
+    """Track of samples with wind at ascending `time_us`, averaged where the log is faster than a step.
+
+    `channels` holds those of `WIND_READ` and `CHANNELS_READ`; `ground`: speed over ground stands in for boat speed.
     Wind is averaged as vector, headings on the circle, the rest plainly; the time of a step is the mean of its samples.
     """
-    get, count = _numbers(samples), np.ones(samples.height, dtype=np.int64)
+    get, count = _numbers(time_us, channels, ground), np.ones(len(time_us), dtype=np.int64)
     gaps = np.diff(get["t"])
     gaps = gaps[gaps > 0]
     step_s = float(np.median(gaps)) if gaps.size else STEP_S
@@ -107,32 +128,22 @@ def track_of(samples: pl.DataFrame) -> Track:
     )
 
 
-def _numbers(samples: pl.DataFrame) -> dict[str, Floats]:
-    """Arrays by short names, in order of time: wind as vectors, headings as points of the circle."""
-    if not samples["time"].is_sorted():
-        samples = samples.sort("time", maintain_order=True)
-
-    def values(name: str) -> Floats:
-        if name not in samples.columns:
-            return np.full(samples.height, np.nan)
-        return samples[name].cast(pl.Float64).to_numpy()
+def _numbers(time_us: Ints, channels: Mapping[str, Floats], ground: Flags) -> dict[str, Floats]:
+    """Arrays by short names: wind as vectors, headings as points of the circle."""
 
     def vector(angle: str, size: Floats | float = 1.0) -> tuple[Floats, Floats]:
-        rad = np.radians(values(angle))
+        rad = np.radians(channels[angle])
         return size * np.cos(rad), size * np.sin(rad)
 
-    out = {"t": samples["time"].cast(pl.Datetime("us")).to_physical().to_numpy() * SECONDS, "bsp": values("bsp_kn")}
-    out["tx"], out["ty"] = vector("twa_deg", values("tws_kn"))
+    out = {"t": time_us * SECONDS, "bsp": channels["bsp_kn"]}
+    out["tx"], out["ty"] = vector("twa_deg", channels["tws_kn"])
     out["dc"], out["ds"] = vector("twd_deg")
-    out["ax"], out["ay"] = vector("awa_deg", values("aws_kn"))
+    out["ax"], out["ay"] = vector("awa_deg", channels["aws_kn"])
     out["hc"], out["hs"] = vector("hdg_deg")
     out["wc"], out["ws"] = vector("ctw_deg")
-    out |= {"heel": values("heel_deg"), **{name: values(name) for name in CHANNELS_READ}}
+    out |= {"heel": channels["heel_deg"], **{name: channels[name] for name in CHANNELS_READ}}
     out["gc"], out["gs"] = vector("cog")
-    ground = np.zeros(samples.height)
-    if "speed_source" in samples.columns:
-        ground = samples["speed_source"].eq("ground").fill_null(False).cast(pl.Float64).to_numpy()
-    return out | {"ground": ground}
+    return out | {"ground": ground.astype(float)}
 
 
 def _averaged(numbers: dict[str, Floats]) -> tuple[dict[str, Floats], Ints]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +14,7 @@ from pipeline.campaign.settings import Boat
 from pipeline.sailing.corrections_in_force import corrections_in_force
 from pipeline.sailing.heading import true_heading
 from pipeline.sailing.sensor_sign import LEAST_HEEL_DEG, LEAST_LEEWAY_DEG, Votes, is_contrary, sign_votes
-from pipeline.sailing.stretches import lasting, stretch_numbers
+from pipeline.sailing.stretches import Flags, Ints, lasting, stretch_numbers
 from pipeline.tables import TABLES
 from pipeline.wind.apparent import to_horizontal, with_offset, without_masthead_motion, without_upwash
 from pipeline.wind.height import height_factor
@@ -44,22 +44,51 @@ _US = 1e6
 
 @dataclass(frozen=True, slots=True)
 class WindOfSamples:
-    """`samples`: the input columns, corrected and computed ones; `flags`: stage, reason, kept, count (samples).
-
-    Added columns: `bsp_kn`, `speed_source` ("water", "ground" or null), `hdg_deg` (true), `awa_deg`, `aws_kn`
-    (corrected, horizontal, at the sensor's height), `leeway_deg` (positive to starboard), `twa_deg` (from the
-    course through the water), `tws_kn` (reference height), `twd_deg`, `ctw_deg`, `heel_deg` (house
-    sign). Null where unknown.
-    """
+    """`samples`: the input columns and those of `TrueWind`, null where unknown; `flags`: stage, reason, kept, count."""
 
     samples: pl.DataFrame
     flags: pl.DataFrame
 
 
-def votes_on_signs(samples: pl.DataFrame) -> dict[str, Votes]:
+@dataclass(frozen=True, slots=True)
+class TrueWind:
+    """Corrected channels and true wind as arrays of one length, NaN where unknown.
+
+    `columns`: `bsp_kn`, `hdg_deg` (true), `awa_deg`, `aws_kn` (corrected, horizontal, at the sensor's height),
+    `leeway_deg` (positive to starboard), `twa_deg` (from the course through the water), `tws_kn` (reference height),
+    `twd_deg`, `ctw_deg`, `heel_deg` (house sign). `ground`: speed over ground stands in for boat speed.
+    `notes`: reason, kept, samples.
+    """
+
+    columns: dict[str, Floats]
+    ground: Flags
+    notes: list[tuple[str, bool, int]]
+
+    def series(self) -> list[pl.Series]:
+        """The columns for a table, null where unknown, and `speed_source` ("water", "ground" or null)."""
+        bsp = self.columns["bsp_kn"]
+        source = pl.Series(np.where(np.isnan(bsp), 0, np.where(self.ground, 2, 1)), dtype=pl.UInt32)
+        return [
+            *(pl.Series(name, values, nan_to_null=True) for name, values in self.columns.items()),
+            pl.Series("speed_source", [None, WATER, GROUND], dtype=pl.String).gather(source),
+        ]
+
+
+def joined_winds(parts: Sequence[TrueWind]) -> TrueWind:
+    """The wind of parts of a season, one after the other."""
+    columns = {name: np.concatenate([part.columns[name] for part in parts]) for name in parts[0].columns}
+    notes = [note for part in parts for note in part.notes]
+    return TrueWind(columns, np.concatenate([part.ground for part in parts]), notes)
+
+
+def channels_of(samples: pl.DataFrame, names: Iterable[str] = CHANNELS_READ) -> dict[str, Floats]:
+    """Channels of samples as arrays; missing becomes NaN, also where no log has the channel."""
+    return {name: _array(samples, name) for name in names}
+
+
+def votes_on_signs(channels: Mapping[str, Floats]) -> dict[str, Votes]:
     """What samples say of the signs of the sensors that may be mounted contrary: channel -> votes."""
-    awa = _array(samples, "awa")
-    return {channel: sign_votes(_array(samples, channel), awa, least) for channel, least in SIGNED.items()}
+    return {channel: sign_votes(channels[channel], channels["awa"], least) for channel, least in SIGNED.items()}
 
 
 def contrary_signs(votes: Iterable[Mapping[str, Votes]]) -> tuple[str, ...]:
@@ -68,31 +97,41 @@ def contrary_signs(votes: Iterable[Mapping[str, Votes]]) -> tuple[str, ...]:
     return tuple(channel for channel in SIGNED if is_contrary(part[channel] for part in parts))
 
 
-def add_true_wind(
-    samples: pl.DataFrame, boat: Boat, sail_set: pl.Series, contrary: tuple[str, ...] | None = None
-) -> WindOfSamples:
-    """Corrected channels and true wind for every sample, as the method defines them.
+def add_true_wind(samples: pl.DataFrame, boat: Boat, sail_set: pl.Series) -> WindOfSamples:
+    """`true_wind` of samples that are all there is to tell by which way round a sensor counts.
 
     `samples` has `time` (naive UTC, ascending) and the catalogue's channels in house units, null where missing;
-    `sail_set` is the set at each sample, for corrections that differ by set; `contrary` the channels of contrary sign
-    where more than these samples tells it. Missing stays missing: without heading TWA
-    and TWS still come out and TWD is null; without heel nothing is de-heeled and there is no leeway; both are counted.
-    Raises `UnusableInput` where the variation is asked of a model that does not hold for the date.
+    `sail_set` is the set at each sample, for corrections that differ by set.
     """
-    n = samples.height
-    raw = {c: _array(samples, c) for c in CHANNELS_READ}
-    time_s = samples["time"].cast(pl.Datetime("us")).to_physical().to_numpy() / _US
-    stretch = stretch_numbers(time_s)
+    channels = channels_of(samples)
+    time_us = samples["time"].cast(pl.Datetime("us")).to_physical().to_numpy()
     use = corrections_in_force(boat.calibration, samples["time"], sail_set)
+    wind = true_wind(channels, time_us, use, boat, contrary_signs([votes_on_signs(channels)]))
+    return WindOfSamples(samples.with_columns(wind.series()), _flags(wind.notes))
+
+
+def true_wind(
+    channels: Mapping[str, Floats], time_us: Ints, use: Mapping[str, Floats], boat: Boat, contrary: tuple[str, ...]
+) -> TrueWind:
+    """Corrected channels and true wind for every sample, as the method defines them.
+
+    `channels` as of `channels_of`, at ascending `time_us` (microseconds since 1970, UTC); `use` as of
+    `corrections_in_force`; `contrary` the channels of contrary sign. Missing stays missing: without heading TWA
+    and TWS still come out and TWD is unknown; without heel nothing is de-heeled and there is no leeway; both are
+    counted. Raises `UnusableInput` where the variation is asked of a model that does not hold for the date.
+    """
+    raw, n = dict(channels), len(time_us)
+    time_s = time_us / _US
+    stretch = stretch_numbers(time_s)
     notes: list[tuple[str, bool, int]] = []
 
     bsp, ground = _speed(raw, time_s, use, notes)
     by_model = boat.instruments.variation_deg == "auto"
-    year = _decimal_year(samples["time"]) if by_model else np.full(n, np.nan)
+    year = _decimal_year(time_us) if by_model else np.full(n, np.nan)
     heading = true_heading(raw, year, stretch, boat.instruments)
     notes += [(reason, True, count) for reason, count in heading.notes.items()]
     hdg = wrap_360(heading.hdg_deg + use["heading_offset_deg"])
-    _settle_signs(raw, contrary_signs([votes_on_signs(samples)]) if contrary is None else contrary, notes)
+    _settle_signs(raw, contrary, notes)
 
     out = {name: np.full(n, np.nan) for name in ("awa_deg", "aws_kn", "leeway_deg", "twa_deg", "tws_kn")}
     for a in range(0, n, _CHUNK):
@@ -103,12 +142,8 @@ def add_true_wind(
     ctw = wrap_360(hdg + out["leeway_deg"])
     twd = wrap_360(ctw + out["twa_deg"])
     _note_missing(raw, bsp, hdg, out, notes)
-
     columns = {"bsp_kn": bsp, "hdg_deg": hdg, **out, "twd_deg": twd, "ctw_deg": ctw, "heel_deg": raw["heel"]}
-    source = pl.Series(np.where(np.isnan(bsp), 0, np.where(ground, 2, 1)), dtype=pl.UInt32)
-    added = [pl.Series(k, v, nan_to_null=True) for k, v in columns.items()]
-    added.append(pl.Series("speed_source", [None, WATER, GROUND], dtype=pl.String).gather(source))
-    return WindOfSamples(samples.with_columns(added), _flags(notes))
+    return TrueWind(columns, ground, notes)
 
 
 def _wind(raw: dict[str, Floats], bsp: Floats, use: dict[str, Floats], boat: Boat) -> dict[str, Floats]:
@@ -139,7 +174,7 @@ def _wind(raw: dict[str, Floats], bsp: Floats, use: dict[str, Floats], boat: Boa
 
 
 def _speed(
-    raw: dict[str, Floats], time_s: Floats, use: dict[str, Floats], notes: list[tuple[str, bool, int]]
+    raw: dict[str, Floats], time_s: Floats, use: Mapping[str, Floats], notes: list[tuple[str, bool, int]]
 ) -> tuple[Floats, np.ndarray]:
     bsp = raw["bsp"] * use["boat_speed_factor"]
     lacking = np.isnan(raw["bsp"])
@@ -202,8 +237,6 @@ def _array(samples: pl.DataFrame, channel: str) -> Floats:
     return samples[channel].cast(pl.Float64).to_numpy().astype(float)  # missing becomes NaN
 
 
-def _decimal_year(time: pl.Series) -> Floats:
-    frame = pl.DataFrame({"time": time}).select(
-        year=pl.col("time").dt.year() + (pl.col("time").dt.ordinal_day() - 1) / 365.25
-    )
-    return frame["year"].cast(pl.Float64).to_numpy()
+def _decimal_year(time_us: Ints) -> Floats:
+    time = pl.Series(time_us).cast(pl.Datetime("us"))
+    return (time.dt.year() + (time.dt.ordinal_day() - 1) / 365.25).cast(pl.Float64).to_numpy()

@@ -18,6 +18,7 @@ from pipeline.campaign.campaign import Campaign
 from pipeline.digests import digest_of
 from pipeline.ingest.store import Store
 from pipeline.sailing import track, wind_of_samples
+from pipeline.sailing.corrections_in_force import corrections_in_force
 from pipeline.sailing.piece_windows import (
     SET_ASIDE,
     WINDOWS,
@@ -28,10 +29,19 @@ from pipeline.sailing.piece_windows import (
     examine,
     possible_windows,
 )
-from pipeline.sailing.pieces import Piece, all_touching, pieces_of
+from pipeline.sailing.pieces import Piece, all_touching, pieces_of, slices
 from pipeline.sailing.speed_lag import SpeedLag, settled_lag
 from pipeline.sailing.tagging import set_at, tag_sail_sets
-from pipeline.sailing.wind_of_samples import add_true_wind, contrary_signs, votes_on_signs, wind_flags
+from pipeline.sailing.track import track_along
+from pipeline.sailing.wind_of_samples import (
+    TrueWind,
+    channels_of,
+    contrary_signs,
+    joined_winds,
+    true_wind,
+    votes_on_signs,
+    wind_flags,
+)
 from pipeline.sailing.window_rules import WindowRules
 from pipeline.sailing.windows import assemble, rules_of, season_flags, season_memory
 from pipeline.stages.log_runs import Run, runs_of_logs, sessions_of
@@ -63,6 +73,7 @@ WIND_COLUMNS = (
     "ctw_deg",
     "heel_deg",
 )
+CHANNELS = (*wind_of_samples.CHANNELS_READ, *track.CHANNELS_READ)
 # Samples read at once, and steps of examined pieces that wait in memory for the season's last word (300 bytes each).
 READ_AT_ONCE = 200_000
 WAITING_STEPS = 1_500_000
@@ -108,7 +119,6 @@ class _Update:
     segments: pl.DataFrame = field(init=False)
     records: dict[datetime, Record] = field(init=False)
     found: dict[datetime, PieceWindows] = field(default_factory=dict)
-    wind: list[pl.DataFrame] = field(default_factory=list)
     fresh_wind: bool = False
 
     def run(self) -> Redone:
@@ -162,31 +172,46 @@ class _Update:
         """Wind and windows of pieces; those beyond what memory holds with what the season says so far."""
         waiting: list[tuple[Record, Examined, tuple[str, ...]]] = []
         steps = 0
-        for piece, samples in self._read(pieces):
-            record = self.records[piece.lo]
-            record.votes = votes_on_signs(samples)
-            known = [r.votes for r in self.records.values() if r.votes]
-            contrary = contrary_signs(known)
-            segments = piece.touching(self.segments)
-            sail_set = set_at(samples["time"], segments)
-            wind = add_true_wind(samples, self.campaign.boat, sail_set, contrary)
-            record.wind = list(wind.flags.select("reason", "kept", "count").iter_rows())
-            self.wind.append(wind.samples.with_columns(sail_set=sail_set).select(WIND_COLUMNS))
-            examined = examine(
-                wind.samples,
-                segments,
-                piece.touching(self.sessions),
-                self.campaign.boat,
-                exclude=self.campaign.exclude,
-                settings_log=self.campaign.settings_log,
-            )
-            record.step_s, record.lag = examined.track.step_s, examined.lag
-            waiting.append((record, examined, contrary))
-            steps += len(examined.track)
+        for batch in self._batches(pieces):
+            samples = self.store.read_samples(batch[0].lo, batch[-1].hi, CHANNELS)
+            for record, examined, contrary in self._examined(batch, samples):
+                waiting.append((record, examined, contrary))
+                steps += len(examined.track)
             if steps > WAITING_STEPS:
                 self._choose(waiting)
                 waiting, steps = [], 0
         self._choose(waiting)
+
+    def _examined(
+        self, batch: list[Piece], samples: pl.DataFrame
+    ) -> Iterator[tuple[Record, Examined, tuple[str, ...]]]:
+        """Neighbouring pieces without their windows, each with the channels of contrary sign; keeps their wind."""
+        campaign, boat = self.campaign, self.campaign.boat
+        segments, sessions = all_touching(batch, self.segments), all_touching(batch, self.sessions)
+        sail_set = set_at(samples["time"], Piece(batch[0].lo, batch[-1].hi).touching(self.segments))
+        use = corrections_in_force(boat.calibration, samples["time"], sail_set)
+        time_us, channels = samples["time"].to_physical().to_numpy(), channels_of(samples, CHANNELS)
+        winds: list[TrueWind] = []
+        for i, (piece, part) in enumerate(zip(batch, slices(batch, time_us), strict=True)):
+            record = self.records[piece.lo]
+            here = {name: values[part] for name, values in channels.items()}
+            record.votes = votes_on_signs(here)
+            contrary = contrary_signs([r.votes for r in self.records.values() if r.votes])
+            wind = true_wind(here, time_us[part], {k: v[part] for k, v in use.items()}, boat, contrary)
+            record.wind = wind.notes
+            winds.append(wind)
+            examined = examine(
+                track_along(time_us[part], here | wind.columns, wind.ground),
+                segments[i],
+                sessions[i],
+                boat,
+                exclude=campaign.exclude,
+                settings_log=campaign.settings_log,
+            )
+            record.step_s, record.lag = examined.track.step_s, examined.lag
+            yield record, examined, contrary
+        wind = joined_winds(winds)
+        self._keep_wind(pl.DataFrame([samples["time"], sail_set, *wind.series()]).select(WIND_COLUMNS))
 
     def _choose(self, waiting: list[tuple[Record, Examined, tuple[str, ...]]]) -> None:
         lag = self._lag()
@@ -212,23 +237,17 @@ class _Update:
         contrary = contrary_signs([r.votes for r in records if r.votes])
         return contrary, rules
 
-    def _read(self, pieces: list[Piece]) -> Iterator[tuple[Piece, pl.DataFrame]]:
-        """Samples of each piece, those of neighbours read together."""
+    def _batches(self, pieces: list[Piece]) -> Iterator[list[Piece]]:
+        """Pieces in order, neighbours whose samples are few enough together."""
         order = {lo: i for i, lo in enumerate(self.records)}
         batch: list[Piece] = []
         for piece in pieces:
             if batch and (order[piece.lo] != order[batch[-1].lo] + 1 or self._rows([*batch, piece]) > READ_AT_ONCE):
-                yield from self._read_together(batch)
+                yield batch
                 batch = []
             batch.append(piece)
-        yield from self._read_together(batch)
-
-    def _read_together(self, batch: list[Piece]) -> Iterator[tuple[Piece, pl.DataFrame]]:
         if batch:
-            channels = (*wind_of_samples.CHANNELS_READ, *track.CHANNELS_READ)
-            samples = self.store.read_samples(batch[0].lo, batch[-1].hi, channels)
-            yield from ((piece, piece.rows(samples)) for piece in batch)
-            self._keep_wind()
+            yield batch
 
     def _rows(self, pieces: list[Piece]) -> float:
         """About how many samples."""
@@ -242,10 +261,8 @@ class _Update:
             for piece in pieces:
                 self.store.execute("DELETE FROM wind WHERE time >= $lo AND time < $hi", lo=piece.lo, hi=piece.hi)
 
-    def _keep_wind(self) -> None:
-        """Put the wind computed since the last time into the store."""
-        rows = pl.concat(self.wind)
-        self.wind = []
+    def _keep_wind(self, rows: pl.DataFrame) -> None:
+        """Put computed wind into the store."""
         if self.fresh_wind or not self.store.has_table("wind"):
             self.store.write_table("wind", rows)
             self.fresh_wind = False

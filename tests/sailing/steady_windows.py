@@ -9,9 +9,10 @@ import polars as pl
 
 from pipeline.campaign.settings import Boat
 from pipeline.sailing.piece_windows import as_table, chosen, examine, possible_windows
-from pipeline.sailing.pieces import Piece, pieces_of
+from pipeline.sailing.pieces import Piece, pieces_of, slices
 from pipeline.sailing.sessions import find_sessions
 from pipeline.sailing.speed_lag import settled_lag
+from pipeline.sailing.track import track_of
 from pipeline.sailing.windows import assemble, rules_of, season_flags, season_memory
 
 # Where nothing was logged.
@@ -43,16 +44,17 @@ def steady_windows(
     samples = samples_with_wind.sort("time")
     segments, sessions = segments.sort("start"), sessions.sort("start")
     logged = list(find_sessions(samples["time"]).select("start", "end").iter_rows())
+    spans = pieces_of(logged) or [NOWHEN]
     pieces = [
         examine(
-            piece.rows(samples),
+            track_of(samples[part]),
             piece.touching(segments),
             piece.touching(sessions),
             boat,
             exclude=exclude,
             settings_log=settings_log,
         )
-        for piece in pieces_of(logged) or [NOWHEN]
+        for piece, part in zip(spans, slices(spans, samples["time"].to_physical().to_numpy()), strict=True)
     ]
     lag = settled_lag([p.lag for p in pieces], boat.loa_m)
     possible = [possible_windows(p, lag.lag_s) for p in pieces]
