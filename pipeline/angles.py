@@ -17,8 +17,9 @@ def wrap_360(angle_deg: ArrayLike) -> Floats:
     if ((angle <= -360.0) | (angle >= 720.0)).any():
         out = np.mod(angle, 360.0)
     else:  # the same to the last digit, several times as quick
-        out = angle - (angle >= 360.0) * 360.0
-        out = out + (out < 0.0) * 360.0
+        above, below = angle >= 360.0, angle < 0.0
+        out = angle - above * 360.0 if above.any() else angle + 0.0  # turns -0 into 0
+        out = out + below * 360.0 if below.any() else out
     over = out >= 360.0
     return np.where(over, 0.0, out) if over.any() else np.asarray(out)
 
@@ -26,6 +27,14 @@ def wrap_360(angle_deg: ArrayLike) -> Floats:
 def wrap_180(angle_deg: ArrayLike) -> Floats:
     """Angle folded to [-180, 180), starboard positive."""
     return wrap_360(np.asarray(angle_deg, dtype=float) + 180.0) - 180.0
+
+
+def unit_vectors(angle_deg: ArrayLike) -> NDArray[np.complex128]:
+    """Points of the unit circle, north (or the bow) along the real axis; NaN in both parts where the angle is NaN."""
+    rad = np.radians(np.asarray(angle_deg, dtype=float))
+    out = np.empty(rad.shape, dtype=np.complex128)
+    out.real, out.imag = np.cos(rad), np.sin(rad)
+    return out
 
 
 def half_turn(y: ArrayLike, x: ArrayLike) -> Floats:

@@ -22,8 +22,8 @@ from pipeline.sailing.expected_speed import expected_speed_kn
 from pipeline.sailing.manoeuvres import manoeuvres_of
 from pipeline.sailing.set_aside import KEPT, SampleReasons, moments, reasons_of_samples
 from pipeline.sailing.speed_lag import LagEvidence, lag_evidence, lagged_in_blocks
-from pipeline.sailing.steadiness import CircularSums, SteadinessOf, Sums
-from pipeline.sailing.stretches import Ints
+from pipeline.sailing.steadiness import CircularSums, Known, Steadiness, SteadinessOf, Sums
+from pipeline.sailing.stretches import Flags, Ints
 from pipeline.sailing.track import Track
 from pipeline.sailing.turns import sides
 from pipeline.sailing.window_rules import (
@@ -80,17 +80,29 @@ class Examined:
 
 
 @dataclass(frozen=True, slots=True)
-class PossibleWindows:
-    """Every window on a grid of starts as index ranges [first, end) of the track, each with its block's.
-
-    `enough`: whether its samples suffice; `counts`: how many of those hold how still, rung by rung of every limit.
-    """
+class Ranges:
+    """Index ranges [first, end) of the track, each with its block's."""
 
     first: Ints
     end: Ints
     block_first: Ints
     block_end: Ints
-    enough: np.ndarray
+
+    def take(self, at: Ints) -> Ranges:
+        """Those at the places `at`."""
+        return Ranges(self.first[at], self.end[at], self.block_first[at], self.block_end[at])
+
+
+@dataclass(frozen=True, slots=True)
+class PossibleWindows:
+    """Every window on a grid of starts, and its steadiness.
+
+    `enough`: whether its samples suffice; `counts`: how many of those hold how still, rung by rung of every limit.
+    """
+
+    ranges: Ranges
+    steadiness: Steadiness
+    enough: Flags
     counts: dict[str, list[int]]
 
 
@@ -129,30 +141,20 @@ def examine(
 
 def possible_windows(piece: Examined, lag_s: float) -> PossibleWindows:
     """Every possible window of a piece, after the lead that the lag needs."""
-    table = _grid(piece.track, piece.blocks, lag_s, piece.length_s(lag_s))
-    first, end, block_first, block_end = table.T
-    clean = piece.clean
-    known = Sums(clean.tws_kn + clean.bsp_kn).count(first, end)
+    ranges = _grid(piece.track, piece.blocks, lag_s, piece.length_s(lag_s))
+    first, end, clean = ranges.first, ranges.end, piece.clean
+    known = Known(np.isfinite(clean.tws_kn + clean.bsp_kn)).count(first, end)
     enough = (known >= LEAST_KNOWN_SHARE * np.maximum(end - first, 1)) & (known >= LEAST_SAMPLES)
-    counts = rung_counts(piece.steadiness.over(first[enough], end[enough]))
-    return PossibleWindows(first, end, block_first, block_end, enough, counts)
+    steadiness = piece.steadiness.over(first, end)
+    return PossibleWindows(ranges, steadiness, enough, rung_counts(steadiness, enough))
 
 
 def chosen(piece: Examined, possible: PossibleWindows, rules: WindowRules) -> PieceWindows:
     """The windows of a piece under the season's rules, the earliest first, none overlapping."""
-    s = piece.steadiness.over(possible.first, possible.end)
-    failures = [("too many samples missing", ~possible.enough), *rules.failures(s)]
+    failures = [("too many samples missing", ~possible.enough), *rules.failures(possible.steadiness)]
     good = ~np.logical_or.reduce([mask for _, mask in failures])
-    at = _apart(possible.first, possible.end, np.flatnonzero(good))
-    cut = replace(
-        possible,
-        first=possible.first[at],
-        end=possible.end[at],
-        block_first=possible.block_first[at],
-        block_end=possible.block_end[at],
-        enough=possible.enough[at],
-    )
-    code, names = _final_reasons(piece, possible, cut, failures)
+    cut = possible.ranges.take(_apart(possible.ranges, np.flatnonzero(good)))
+    code, names = _final_reasons(piece, possible.ranges, cut, failures)
     counts = {name: int(piece.track.samples[code == i].sum()) for i, name in enumerate(names)}
     memory = lagged_products(
         piece.clean.bsp_kn, cut.first, cut.end, piece.track.count(piece.length_s(rules.lag.lag_s) / 2.0)
@@ -200,9 +202,9 @@ def _gaps(track: Track) -> np.ndarray:
     return np.diff(track.time_s) > max(LONGEST_GAP_S, 3.0 * track.step_s)
 
 
-def _grid(track: Track, blocks: list[tuple[int, int]], lag_s: float, length_s: float) -> Ints:
-    """Rows `first, end, block_first, block_end` of every window that fits."""
-    parts = []
+def _grid(track: Track, blocks: list[tuple[int, int]], lag_s: float, length_s: float) -> Ranges:
+    """Every window that fits."""
+    parts = [np.zeros((0, 4), dtype=np.int64)]
     for a, b in blocks:
         t = track.time_s[a:b]
         last_s = t[-1] + track.step_s
@@ -212,14 +214,14 @@ def _grid(track: Track, blocks: list[tuple[int, int]], lag_s: float, length_s: f
         first = np.unique(a + np.searchsorted(t, starts - 0.25 * track.step_s))
         end = a + np.searchsorted(t, track.time_s[first] + length_s - 0.25 * track.step_s)
         parts.append(np.column_stack((first, end, np.full(len(first), a), np.full(len(first), b))))
-    return np.concatenate(parts).astype(np.int64) if parts else np.zeros((0, 4), dtype=np.int64)
+    return Ranges(*np.concatenate(parts).T)
 
 
-def _apart(first: Ints, end: Ints, good: Ints) -> Ints:
+def _apart(windows: Ranges, good: Ints) -> Ints:
     """Of the good windows those that begin after the one before has ended."""
     picked: list[int] = []
     free_from = 0
-    for i, a, b in zip(good.tolist(), first[good].tolist(), end[good].tolist(), strict=True):
+    for i, a, b in zip(good.tolist(), windows.first[good].tolist(), windows.end[good].tolist(), strict=True):
         if a >= free_from:
             picked.append(i)
             free_from = b
@@ -238,7 +240,7 @@ def as_table(pieces: Sequence[PieceWindows]) -> pl.DataFrame:
     return pl.DataFrame(columns)
 
 
-def _describe(piece: Examined, cut: PossibleWindows, lag_s: float) -> dict[str, Floats | pl.Series]:
+def _describe(piece: Examined, cut: Ranges, lag_s: float) -> dict[str, Floats | pl.Series]:
     track, a, b = piece.clean, cut.first, cut.end
     tws_lagged, c_lagged, s_lagged = _lagged_wind(track, piece.blocks, lag_s)
     c, s = Sums(c_lagged).mean(a, b), Sums(s_lagged).mean(a, b)
@@ -288,7 +290,7 @@ def _lagged_wind(track: Track, blocks: list[tuple[int, int]], lag_s: float) -> t
 
 
 def _final_reasons(
-    piece: Examined, possible: PossibleWindows, cut: PossibleWindows, failed: list[tuple[str, np.ndarray]]
+    piece: Examined, possible: Ranges, cut: Ranges, failed: list[tuple[str, np.ndarray]]
 ) -> tuple[Ints, tuple[str, ...]]:
     """One reason a sample: kept, one of the sample's own, the limit its windows broke, or too short."""
     names = (*piece.reasons.names, *(name for name, _ in failed), TOO_SHORT, KEPT)

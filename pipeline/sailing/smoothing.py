@@ -8,29 +8,38 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
 
-from pipeline.angles import Floats, half_turn
-from pipeline.sailing.stretches import Flags, Ints, cumulated, runs
+from pipeline.angles import Floats, half_turn, unit_vectors
+from pipeline.sailing.stretches import Flags, Ints, counted, cumulated, runs
 
 
 @dataclass(frozen=True, slots=True)
 class Summed:
     """Running sums of a channel with what is missing left out, and of how many are known (None: all are)."""
 
-    total: Floats
+    total: Floats | NDArray[np.complex128]
     known: Ints | None
 
     @classmethod
-    def of(cls, values: Floats) -> Summed:
+    def of(cls, values: Floats | NDArray[np.complex128]) -> Summed:
         """Of values along a track."""
         known = np.isfinite(values)
         if known.all():
             return cls(cumulated(values), None)
-        return cls(cumulated(np.where(known, values, 0.0)), np.concatenate(([0], np.cumsum(known))))
+        return cls(cumulated(np.where(known, values, 0.0)), counted(known))
 
     def mean(self, a: Ints, b: Ints) -> Floats:
         """Means over the index ranges [a, b); NaN where less than half is known."""
-        total, size = self.total[b] - self.total[a], b - a
+        return self._shared(self.total[b] - self.total[a], a, b)
+
+    def direction(self, a: Ints, b: Ints) -> Floats:
+        """The same of unit vectors: the direction of their mean, in [-180, 180)."""
+        total = self.total[b] - self.total[a]
+        return half_turn(self._shared(total.imag, a, b), self._shared(total.real, a, b))
+
+    def _shared(self, total: Floats, a: Ints, b: Ints) -> Floats:
+        size = b - a
         if self.known is None:
             return total / size
         seen = self.known[b] - self.known[a]
@@ -60,9 +69,10 @@ def moving_mean(values: Floats, count: int, stretch: Ints, at: slice = slice(Non
 
 def moving_angle(angle_deg: Floats, count: int, stretch: Ints) -> Floats:
     """The same for angles: direction of the mean unit vector, in [-180, 180)."""
-    rad = np.radians(angle_deg)
-    c, s = moving_mean(np.cos(rad), count, stretch), moving_mean(np.sin(rad), count, stretch)
-    return half_turn(s, c)
+    unit = unit_vectors(angle_deg)
+    if len(unit) == 0 or count < 2:
+        return half_turn(unit.imag, unit.real)
+    return Summed.of(unit).direction(*surroundings(count, stretch))
 
 
 class Smoothed:
@@ -73,30 +83,38 @@ class Smoothed:
         self.stretch = stretch
         self._sums: dict[str, Summed] = {}
         self._around: dict[int, tuple[Ints, Ints]] = {}
-        self._angles: dict[tuple[str, int], Floats] = {}
+        self._made: dict[tuple[str, int], Floats] = {}
 
     def mean(self, name: str, values: Floats, count: int) -> Floats:
         """`moving_mean` of the channel of that name."""
-        return self._mean(name, lambda: values, count)
+        if self._nothing_to_do(count):
+            return values
+        return self._once(name, lambda: values, Summed.mean, count)
 
     def angle(self, name: str, angle_deg: Floats, count: int) -> Floats:
         """`moving_angle` of the channel of that name."""
-        key = name, count // 2
-        if key not in self._angles:
-            c = self._mean(f"cos {name}", lambda: np.cos(np.radians(angle_deg)), count)
-            s = self._mean(f"sin {name}", lambda: np.sin(np.radians(angle_deg)), count)
-            self._angles[key] = half_turn(s, c)
-        return self._angles[key]
+        if self._nothing_to_do(count):
+            return moving_angle(angle_deg, count, self.stretch)
+        return self._once(f"direction of {name}", lambda: unit_vectors(angle_deg), Summed.direction, count)
 
-    def _mean(self, name: str, values: Callable[[], Floats], count: int) -> Floats:
+    def _nothing_to_do(self, count: int) -> bool:
+        return len(self.stretch) == 0 or count < 2
+
+    def _once(
+        self,
+        name: str,
+        values: Callable[[], Floats | NDArray[np.complex128]],
+        smooth: Callable[[Summed, Ints, Ints], Floats],
+        count: int,
+    ) -> Floats:
         half = count // 2
-        if len(self.stretch) == 0 or half == 0:
-            return values()
-        if name not in self._sums:
-            self._sums[name] = Summed.of(values())
-        if half not in self._around:
-            self._around[half] = surroundings(count, self.stretch)
-        return self._sums[name].mean(*self._around[half])
+        if (name, half) not in self._made:
+            if name not in self._sums:
+                self._sums[name] = Summed.of(values())
+            if half not in self._around:
+                self._around[half] = surroundings(count, self.stretch)
+            self._made[name, half] = smooth(self._sums[name], *self._around[half])
+        return self._made[name, half]
 
 
 def moving_median(values: Floats, count: int) -> Floats:

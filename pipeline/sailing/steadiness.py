@@ -3,17 +3,30 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
-from pipeline.angles import Floats, wrap_180, wrap_360
-from pipeline.sailing.stretches import Ints, cumulated
+from pipeline.angles import Floats, unit_vectors, wrap_180, wrap_360
+from pipeline.sailing.stretches import Flags, Ints, counted, cumulated
 from pipeline.sailing.track import Track
 
 _SMALLEST_RESULTANT = 1e-9
 
 
-class Sums:
+class Known:
+    """How many values of a channel are known in any index range."""
+
+    def __init__(self, known: Flags) -> None:
+        """`known` along the track."""
+        self._sums = None if known.all() else counted(known)
+
+    def count(self, a: Ints, b: Ints) -> Ints:
+        """Known values in [a, b)."""
+        return b - a if self._sums is None else self._sums[b] - self._sums[a]
+
+
+class Sums(Known):
     """Running sums of one channel: mean, spread and trend over any index range in one step; NaN left out.
 
     `time_s` for the trend counts from a moment near by (squares of large times would cancel).
@@ -22,22 +35,22 @@ class Sums:
     def __init__(self, values: Floats, time_s: Floats | None = None) -> None:
         """`values` along the track, `time_s` only where a trend will be asked for."""
         known = np.isfinite(values)
+        super().__init__(known)
         if known.all() and known.size:
             self.shift = float(np.mean(values))  # keeps squares from cancelling
-            x = values - self.shift
+            self._values = values - self.shift
         else:
             self.shift = float(np.mean(values[known])) if known.any() else 0.0
-            x = np.where(known, values - self.shift, 0.0)
-        self.n = cumulated(known)
-        self.x = cumulated(x)
-        self.xx = cumulated(x * x)
+            self._values = np.where(known, values - self.shift, 0.0)
+        self.x = cumulated(self._values)
         if time_s is not None:
             t = np.where(known, time_s, 0.0) / 60.0
-            self.t, self.tt, self.tx = cumulated(t), cumulated(t * t), cumulated(t * x)
+            self.t, self.tt, self.tx = cumulated(t), cumulated(t * t), cumulated(t * self._values)
 
-    def count(self, a: Ints, b: Ints) -> Floats:
-        """Known values in [a, b)."""
-        return self.n[b] - self.n[a]
+    @cached_property
+    def xx(self) -> Floats:
+        """Of the squares, made where a spread is asked for."""
+        return cumulated(self._values * self._values)
 
     def mean(self, a: Ints, b: Ints) -> Floats:
         """Mean over [a, b), NaN where nothing is known."""
@@ -61,22 +74,15 @@ class Sums:
         return np.where((n > 2) & (tt > 0), tx / np.where(tt > 0, tt, 1.0), np.nan)
 
 
-class CircularSums:
+class CircularSums(Known):
     """The same for angles: mean direction and circular spread over index ranges."""
 
     def __init__(self, angle_deg: Floats) -> None:
         """`angle_deg` along the track."""
-        rad = np.radians(angle_deg)
-        known = np.isfinite(rad)
-        self.n = cumulated(known)
-        cos, sin = np.cos(rad), np.sin(rad)
-        if not known.all():
-            cos, sin = np.where(known, cos, 0.0), np.where(known, sin, 0.0)
-        self.c, self.s = cumulated(cos), cumulated(sin)
-
-    def count(self, a: Ints, b: Ints) -> Floats:
-        """Known values in [a, b)."""
-        return self.n[b] - self.n[a]
+        known = np.isfinite(angle_deg)
+        super().__init__(known)
+        unit = unit_vectors(angle_deg)
+        self.total = cumulated(unit if known.all() else np.where(known, unit, 0.0))
 
     def mean_180(self, a: Ints, b: Ints) -> Floats:
         """Mean direction in [-180, 180), NaN where none exists."""
@@ -94,9 +100,10 @@ class CircularSums:
         return np.where(self.count(a, b) > 1, np.degrees(np.sqrt(-2.0 * np.log(safe))), np.nan)
 
     def _vector(self, a: Ints, b: Ints) -> tuple[Floats, Floats, Floats]:
-        n = np.maximum(self.count(a, b), 1.0)
-        c, s = (self.c[b] - self.c[a]) / n, (self.s[b] - self.s[a]) / n
-        return c, s, np.where(self.count(a, b) > 0, np.hypot(c, s), 0.0)
+        count = self.count(a, b)
+        total, n = self.total[b] - self.total[a], np.maximum(count, 1.0)
+        c, s = total.real / n, total.imag / n
+        return c, s, np.where(count > 0, np.hypot(c, s), 0.0)
 
 
 @dataclass(frozen=True, slots=True)

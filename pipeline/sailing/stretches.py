@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TypeVar
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -9,6 +11,7 @@ from pipeline.angles import Floats
 
 Flags = NDArray[np.bool_]
 Ints = NDArray[np.int64]
+FloatsOrComplex = TypeVar("FloatsOrComplex", NDArray[np.float64], NDArray[np.complex128])
 
 # A session of the time line ends at such a gap.
 SESSION_GAP_S = 600.0
@@ -46,12 +49,16 @@ def lasting(state: Flags, time_s: Floats, at_least_s: float, group: Ints | None 
     return out
 
 
-def cumulated(x: Floats | Flags) -> Floats:
-    """Sums of the first 0, 1, 2 ... values, one more than there are; of flags, how many are set."""
-    out = np.empty(len(x) + 1)
+def cumulated(x: FloatsOrComplex) -> FloatsOrComplex:
+    """Sums of the first 0, 1, 2 ... values, one more than there are. Complex ones take no longer than real ones."""
+    out = np.empty(len(x) + 1, dtype=x.dtype)
     out[0] = 0.0
-    if x.dtype == np.bool_ and x.all():
-        out[1:] = np.arange(1.0, len(x) + 1.0)
-    else:
-        np.cumsum(x, out=out[1:])
+    np.cumsum(x, out=out[1:])
+    return out
+
+
+def counted(state: Flags) -> Ints:
+    """How many of the first 0, 1, 2 ... flags are set."""
+    out = np.zeros(len(state) + 1, dtype=np.int64)
+    np.cumsum(state, out=out[1:])
     return out

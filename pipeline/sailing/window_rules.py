@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.angles import Floats
 from pipeline.sailing.speed_lag import SpeedLag
 from pipeline.sailing.steadiness import Steadiness
+from pipeline.sailing.stretches import Flags
 
 # Longer windows are no more exact once wind is paired through the lag (a simulated boat: rmse equal from 20 to 60 s),
 # but average a curved surface over more gusts: bias grows with length.
@@ -87,11 +88,13 @@ def window_length_s(lag_s: float, step_s: float) -> float:
     return float(np.clip(max(LENGTH_LAGS * lag_s, SLOW_LOG_SAMPLES * step_s), SHORTEST_S, LONGEST_S))
 
 
-def rung_counts(possible: Steadiness) -> dict[str, list[int]]:
-    """For each limit, how many possible windows lie within each rung, and last how many there are (channel logged)."""
+def rung_counts(possible: Steadiness, enough: Flags) -> dict[str, list[int]]:
+    """For each limit, how many possible windows with `enough` samples lie within each rung, and last how many there are
+    (channel logged).
+    """
     out = {}
     for limit in LIMITS:
-        spread = _ratio(possible, limit.name)
+        spread = _ratio(possible, limit.name)[enough]
         spread = np.sort(spread[np.isfinite(spread)])
         out[limit.name] = [*np.searchsorted(spread, limit.rungs(), side="right").tolist(), len(spread)]
     return out
