@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.decisions.season import Season
 from pipeline.sailing.manoeuvres import manoeuvres_of
-from pipeline.sailing.set_aside import row_at, seconds
+from pipeline.sailing.times import row_at, seconds
 from pipeline.sailing.track import Track, track_of
 
 Ints = NDArray[np.int64]

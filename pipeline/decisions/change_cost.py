@@ -16,7 +16,7 @@ from pipeline.decisions.as_sailed import AsSailed
 from pipeline.decisions.progress import BEAT, REACH, RUN, TURNS, Lost, Progress, progress_of
 from pipeline.decisions.sail_change_kinds import SailChange
 from pipeline.intervals import HALF_90
-from pipeline.sailing.set_aside import seconds
+from pipeline.sailing.times import seconds
 from pipeline.surfaces.season import SeasonFit
 from pipeline.tables import TABLES
 

@@ -19,7 +19,7 @@ from pipeline.decisions.change_pools import ChangeCosts
 from pipeline.decisions.race_stretches import Pieces, race_names
 from pipeline.decisions.sail_change_kinds import SailChange
 from pipeline.decisions.surface_lookup import look_up, places_of, supported_at
-from pipeline.sailing.set_aside import seconds
+from pipeline.sailing.times import seconds
 from pipeline.surfaces.season import SeasonFit
 
 SCHEMA: dict[str, pl.DataType] = {

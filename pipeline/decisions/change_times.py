@@ -15,7 +15,7 @@ from pipeline.angles import Floats
 from pipeline.decisions.as_sailed import AsSailed
 from pipeline.decisions.change_evidence import Case, Loss, case_of, likeliest_loss, log_likelihood, log_prior
 from pipeline.decisions.speed_steps import Noise, Steps, measured_lag_s, noise_of, steps_of
-from pipeline.sailing.set_aside import moments, seconds
+from pipeline.sailing.times import moments, seconds
 from pipeline.surfaces.season import SeasonFit
 
 # Changes by which the boat's loss of speed is told; more would only take longer.

@@ -17,8 +17,8 @@ from pipeline.angles import Floats
 from pipeline.decisions.as_sailed import AsSailed, Ints
 from pipeline.decisions.surface_lookup import places_of
 from pipeline.sailing.expected_speed import expected_speed_kn
-from pipeline.sailing.set_aside import seconds
 from pipeline.sailing.speed_lag import lagged, usual_lag_s
+from pipeline.sailing.times import seconds
 from pipeline.surfaces.season import SeasonFit
 from pipeline.units import KN_PER_MS
 

@@ -19,7 +19,7 @@ from pipeline.decisions.race_loss import RaceLoss, nothing_known, race_loss
 from pipeline.decisions.race_stretches import Pieces, race_names
 from pipeline.decisions.season import Season
 from pipeline.decisions.wrong_names import Doubt, doubt_of
-from pipeline.sailing.set_aside import moments, seconds
+from pipeline.sailing.times import moments, seconds
 from pipeline.tables import TABLES
 
 SEED = 20240605  # any number: the same season gives the same tables

@@ -9,7 +9,7 @@ import polars as pl
 
 from pipeline.angles import Floats
 from pipeline.decisions.as_sailed import AsSailed, Ints
-from pipeline.sailing.set_aside import seconds
+from pipeline.sailing.times import seconds
 from pipeline.sailing.turns import sides
 
 # A stretch is cut at changes of set, turns and gaps, and evenly where it is longer than this: conditions change.

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from pipeline.angles import Floats
 from pipeline.decisions.as_sailed import AsSailed, Ints
 from pipeline.decisions.surface_lookup import look_up, places_of
-from pipeline.sailing.set_aside import seconds
 from pipeline.sailing.speed_lag import estimate_lag, lagged
+from pipeline.sailing.times import seconds
 from pipeline.surfaces.season import SeasonFit
 
 STEP_S = 10.0

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from pipeline.angles import Floats
 from pipeline.decisions.as_sailed import Ints
 from pipeline.decisions.race_stretches import Pieces
-from pipeline.sailing.set_aside import seconds
+from pipeline.sailing.times import seconds
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,8 @@ import numpy as np
 import polars as pl
 
 from pipeline.sailing.stretches import Flags, lasting, runs
-from pipeline.sailing.track import SECONDS, Track
+from pipeline.sailing.times import Spans, seconds
+from pipeline.sailing.track import Track
 
 # No yacht sails this close to the true wind; only held for this long and at this speed does it mean an engine.
 TOO_CLOSE_DEG = 25.0
@@ -45,19 +46,25 @@ def head_to_wind(track: Track) -> Flags:
     return np.nan_to_num(np.abs(twa), nan=np.inf) < TOO_CLOSE_DEG
 
 
-def engine_logged(track: Track, settings_log: pl.DataFrame | None) -> Flags:
-    """Samples between `engine on` and `engine off` of the settings log (at most a day where no `off` follows)."""
-    out = np.zeros(len(track), dtype=bool)
+def engine_spans(settings_log: pl.DataFrame | None) -> Spans:
+    """From `engine on` to the next entry on the engine in the settings log (at most a day), in order of time."""
     if settings_log is None or settings_log.height == 0:
-        return out
+        return []
     log = engine_rows(settings_log)
-    times = (log["time"].cast(pl.Datetime("us")).to_physical().to_numpy() * SECONDS).tolist()
+    times = seconds(log["time"]).tolist()
     states = log["value"].cast(pl.String).str.to_lowercase().str.strip_chars().to_list()
-    for i, (at_s, state) in enumerate(zip(times, states, strict=True)):
-        if state == "on":
-            until = times[i + 1] if i + 1 < len(times) else at_s + LONGEST_LOGGED_S
-            until = min(until, at_s + LONGEST_LOGGED_S)
-            out |= (track.time_s >= at_s) & (track.time_s < until)
+    return [
+        (at_s, min([at_s + LONGEST_LOGGED_S, *times[i + 1 : i + 2]]))
+        for i, (at_s, state) in enumerate(zip(times, states, strict=True))
+        if state == "on"
+    ]
+
+
+def engine_logged(track: Track, spans: Spans) -> Flags:
+    """Samples within `engine_spans`; that at the very end of one is outside."""
+    out = np.zeros(len(track), dtype=bool)
+    for a, b in np.searchsorted(track.time_s, np.array(spans, dtype=float).reshape(-1, 2)).tolist():
+        out[a:b] = True
     return out
 
 

@@ -63,8 +63,11 @@ def _both(channels: Mapping[str, Floats], stretch: Ints) -> np.ndarray:
 
 
 def _bridge(hdg: Floats, channels: Mapping[str, Floats], stretch: Ints, needs: np.ndarray) -> None:
+    among = np.unique(stretch[needs & _both(channels, stretch)])
+    if not among.size:
+        return
     turn = difference(channels["hdg_true"], channels["hdg_mag"])
-    for s in np.unique(stretch[needs & _both(channels, stretch)]):
+    for s in among:
         here = stretch == s
         mean = wrap_180(circular_mean(turn[here]))
         fill = here & needs
@@ -138,7 +141,7 @@ def _held(values: Floats, stretch: Ints) -> Floats:
     known = np.flatnonzero(np.isfinite(values))
     if known.size == 0:
         return out
-    at = np.searchsorted(known, np.arange(len(values)), side="right") - 1
+    at = np.cumsum(np.isfinite(values)) - 1
     for shift in (0, 1):
         source = known[np.clip(at + shift, 0, known.size - 1)]
         use = np.isnan(out) & (stretch[source] == stretch)

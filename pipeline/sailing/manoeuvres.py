@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import polars as pl
 
 from pipeline.angles import Floats
 from pipeline.campaign.settings import Boat
 from pipeline.sailing.expected_speed import expected_speed_kn
+from pipeline.sailing.smoothing import median_of_known
 from pipeline.sailing.stretches import Ints
 from pipeline.sailing.track import Track, track_of
-from pipeline.sailing.turns import Turn, find_turns
+from pipeline.sailing.turns import Kind, Turn, find_turns, sides
 
 # A manoeuvre ends when the speed has been back at this share of what is expected for this long ...
 BACK_SHARE = 0.97
@@ -28,6 +31,16 @@ SCHEMA: dict[str, pl.DataType] = {
 }
 
 
+@dataclass(frozen=True, slots=True)
+class Manoeuvre:
+    """One manoeuvre; times in microseconds since 1970 (UTC). The turn itself ends before the build-up does."""
+
+    start: int
+    end: int
+    turn_end: int
+    kind: Kind
+
+
 def time_limit_s(loa_m: float) -> float:
     """Longest build-up after a turn that is waited for, in seconds."""
     return float(np.clip(LIMIT_BASE_S + LIMIT_PER_M * loa_m, LIMIT_LEAST_S, LIMIT_MOST_S))
@@ -42,31 +55,33 @@ def find_manoeuvres(samples_with_wind: pl.DataFrame, boat: Boat) -> pl.DataFrame
     return manoeuvres_of(track_of(samples_with_wind), boat.loa_m)
 
 
-def manoeuvres_of(track: Track, loa_m: float, expected: Floats | None = None, side: Ints | None = None) -> pl.DataFrame:
-    """The same on a track; `expected`: its `expected_speed_kn`, `side`: its `sides`, where known already."""
+def manoeuvres_of(track: Track, loa_m: float) -> pl.DataFrame:
+    """The same on a track."""
+    found = manoeuvres_along(track, loa_m, expected_speed_kn(track), sides(track, loa_m))
+    whole = pl.DataFrame(
+        {name: [getattr(m, name) for m in found] for name in SCHEMA},
+        schema={name: pl.String if name == "kind" else pl.Int64 for name in SCHEMA},
+    )
+    return whole.cast(SCHEMA)
+
+
+def manoeuvres_along(track: Track, loa_m: float, expected: Floats, side: Ints) -> list[Manoeuvre]:
+    """Manoeuvres in order of time; `expected`: `expected_speed_kn` of the track, `side`: its `sides`."""
     turns = find_turns(track, loa_m, side)
-    expected = expected_speed_kn(track) if expected is None else expected
     speed = track.smooth("bsp_kn", 5.0)
     limit_s = time_limit_s(loa_m)
     busy = np.zeros(len(track), dtype=bool)
     for turn in turns:
         until = np.searchsorted(track.time_s, track.time_s[turn.end - 1] + limit_s)
         busy[turn.first : until] = True
-    rows = []
+    found = []
     for i, turn in enumerate(turns):
         next_first = turns[i + 1].first if i + 1 < len(turns) else len(track)
         end = min(_back(track, turn, speed, expected, busy, limit_s), next_first)
         end = max(end, turn.end)
-        rows.append(
-            {
-                "start": _moment(track.time_s[turn.first]),
-                "end": _moment(track.time_s[min(end, len(track)) - 1]),
-                "kind": turn.kind,
-                "turn_end": _moment(track.time_s[turn.end - 1]),
-            }
-        )
-    whole = pl.DataFrame(rows, schema={k: pl.Int64 if k != "kind" else pl.String for k in SCHEMA})
-    return whole.with_columns(pl.col("start", "end", "turn_end").cast(pl.Datetime("us")))
+        at = (turn.first, min(end, len(track)) - 1, turn.end - 1)
+        found.append(Manoeuvre(*(round(float(track.time_s[i]) * 1e6) for i in at), turn.kind))
+    return found
 
 
 def _back(track: Track, turn: Turn, speed: Floats, expected: Floats, busy: np.ndarray, limit_s: float) -> int:
@@ -101,13 +116,9 @@ def _aim(
     relative = speed[use] / expected[use]
     rough = expected[after]
     if np.isfinite(relative).sum() >= LEAST_LEVEL_SAMPLES:
-        aim = rough * float(np.nanmedian(relative))
+        aim = rough * median_of_known(relative)
         known = np.isfinite(rough)
-        return aim if known.all() else np.where(known, aim, float(np.nanmedian(speed[use])))
+        return aim if known.all() else np.where(known, aim, median_of_known(speed[use]))
     if np.isfinite(speed[use]).sum() >= LEAST_LEVEL_SAMPLES:
-        return np.full(len(rough), np.nanmedian(speed[use]))
+        return np.full(len(rough), median_of_known(speed[use]))
     return np.where(np.isfinite(rough), rough, np.inf)
-
-
-def _moment(time_s: float) -> int:
-    return round(float(time_s) * 1e6)

@@ -19,13 +19,15 @@ from pipeline.angles import Floats
 from pipeline.campaign.settings import UNLOGGED, Boat
 from pipeline.sailing.effective_size import lagged_products
 from pipeline.sailing.expected_speed import expected_speed_kn
-from pipeline.sailing.manoeuvres import manoeuvres_of
-from pipeline.sailing.set_aside import KEPT, SampleReasons, moments, reasons_of_samples
+from pipeline.sailing.manoeuvres import manoeuvres_along
+from pipeline.sailing.set_aside import KEPT, SampleReasons, reasons_of_samples
 from pipeline.sailing.speed_lag import LagEvidence, lag_evidence, lagged_in_blocks
 from pipeline.sailing.steadiness import CircularSums, Known, Steadiness, SteadinessOf, Sums
 from pipeline.sailing.stretches import Flags, Ints
+from pipeline.sailing.times import Spans, moments
 from pipeline.sailing.track import Track
 from pipeline.sailing.turns import sides
+from pipeline.sailing.wind_of_samples import GROUND, WATER
 from pipeline.sailing.window_rules import (
     LEAST_KNOWN_SHARE,
     LEAST_SAMPLES,
@@ -108,11 +110,12 @@ class PossibleWindows:
 
 @dataclass(frozen=True, slots=True)
 class PieceWindows:
-    """What a piece has to say: `windows` by columns, without what the season numbers and weighs (`windows.assemble`),
-    `set_aside` (start, end, reason), `counts` of the log's samples by reason, and the `lagged_products` of its speeds.
+    """What a piece has to say: `windows` by columns (times in seconds since 1970), without what the season numbers and
+    weighs (`windows.assemble`), `set_aside` (start, end, reason), `counts` of the log's samples by reason, and the
+    `lagged_products` of its speeds.
     """
 
-    windows: dict[str, Floats | pl.Series]
+    windows: dict[str, np.ndarray]
     set_aside: pl.DataFrame
     counts: dict[str, int]
     memory: Floats
@@ -125,13 +128,16 @@ def examine(
     boat: Boat,
     *,
     exclude: pl.DataFrame | None,
-    settings_log: pl.DataFrame | None,
+    engine: Spans,
 ) -> Examined:
-    """Reasons and blocks of one piece; `segments` and `sessions` are those that touch it, sorted by start."""
+    """Reasons and blocks of one piece; `segments` and `sessions` are those that touch it, sorted by start.
+
+    `engine`: `engine_spans` of the settings log.
+    """
     expected = expected_speed_kn(track)
     side = sides(track, boat.loa_m)
-    manoeuvres = manoeuvres_of(track, boat.loa_m, expected, side)
-    reasons = reasons_of_samples(track, expected, manoeuvres, segments, sessions, exclude, settings_log)
+    manoeuvres = manoeuvres_along(track, boat.loa_m, expected, side)
+    reasons = reasons_of_samples(track, expected, manoeuvres, segments, sessions, exclude, engine)
     clean = _without_holes(track, reasons)
     blocks = _blocks(track, reasons, side)
     track.forget()
@@ -232,15 +238,16 @@ def as_table(pieces: Sequence[PieceWindows]) -> pl.DataFrame:
     """The windows of pieces, one after the other."""
     columns = []
     for name, kind in WINDOWS.items():
-        parts = [piece.windows[name] for piece in pieces]
-        series = [part for part in parts if isinstance(part, pl.Series)]
-        arrays = [part for part in parts if not isinstance(part, pl.Series)]
-        whole = pl.concat(series) if series else pl.Series(np.concatenate(arrays or [[]]), nan_to_null=True)
-        columns.append(whole.cast(kind).alias(name))
+        whole = np.concatenate([piece.windows[name] for piece in pieces] or [[]])
+        if kind == pl.Datetime("us"):
+            columns.append(moments(whole).alias(name))
+        else:
+            values = whole.tolist() if whole.dtype == object else whole
+            columns.append(pl.Series(name, values, nan_to_null=True).cast(kind))
     return pl.DataFrame(columns)
 
 
-def _describe(piece: Examined, cut: Ranges, lag_s: float) -> dict[str, Floats | pl.Series]:
+def _describe(piece: Examined, cut: Ranges, lag_s: float) -> dict[str, np.ndarray]:
     track, a, b = piece.clean, cut.first, cut.end
     tws_lagged, c_lagged, s_lagged = _lagged_wind(track, piece.blocks, lag_s)
     c, s = Sums(c_lagged).mean(a, b), Sums(s_lagged).mean(a, b)
@@ -252,9 +259,9 @@ def _describe(piece: Examined, cut: Ranges, lag_s: float) -> dict[str, Floats | 
     start_s = track.time_s[a]
     end_s = track.time_s[b - 1] + track.step_s
     return {
-        "start": moments(start_s),
-        "end": moments(end_s),
-        "sail_set": _set_names(piece.segments, piece.reasons.segment[a]),
+        "start": start_s,
+        "end": end_s,
+        "sail_set": _of_segments(piece.segments, "sail_set", piece.reasons.segment[a], UNLOGGED),
         "tws_kn": Sums(tws_lagged).mean(a, b),
         "twa_deg": np.degrees(np.arctan2(s, c)),
         "twd_deg": twd.mean_360(a, b),
@@ -275,8 +282,8 @@ def _describe(piece: Examined, cut: Ranges, lag_s: float) -> dict[str, Floats | 
         "minutes": (end_s - start_s) / 60.0,
         "samples": bsp.count(a, b),
         "step_s": np.full(len(a), track.step_s),
-        "speed_source": pl.Series(np.where(track.ground[a], "ground", "water"), dtype=pl.String),
-        "quality": _quality(piece.segments, piece.reasons.segment[a]),
+        "speed_source": np.where(track.ground[a], GROUND, WATER),
+        "quality": _of_segments(piece.segments, "quality", piece.reasons.segment[a], None),
     }
 
 
@@ -327,13 +334,7 @@ def _spans(track: Track, code: Ints, names: tuple[str, ...]) -> pl.DataFrame:
     )
 
 
-def _set_names(segments: pl.DataFrame, row: Ints) -> pl.Series:
-    if segments.height == 0:
-        return pl.Series([UNLOGGED] * row.size, dtype=pl.String)
-    return segments["sail_set"].gather(pl.Series(row, dtype=pl.UInt32)).fill_null(UNLOGGED)
-
-
-def _quality(segments: pl.DataFrame, row: Ints) -> pl.Series:
-    if segments.height == 0 or "quality" not in segments.columns:
-        return pl.Series([None] * row.size, dtype=pl.String)
-    return segments["quality"].gather(pl.Series(row, dtype=pl.UInt32))
+def _of_segments(segments: pl.DataFrame, column: str, row: Ints, otherwise: str | None) -> np.ndarray:
+    """Texts of the segments at rows, -1 where there is none."""
+    values = segments[column].to_list() if column in segments.columns else [None] * segments.height
+    return np.array([*values, otherwise], dtype=object)[row]

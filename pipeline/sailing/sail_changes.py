@@ -6,7 +6,9 @@ import numpy as np
 import polars as pl
 
 from pipeline.angles import Floats
-from pipeline.sailing.track import SECONDS, Track
+from pipeline.sailing.smoothing import median_of_known
+from pipeline.sailing.times import seconds
+from pipeline.sailing.track import Track
 
 # Sail logs are written to the minute, and a change is under way before and after its stamp.
 LEAST_BEFORE_S, LEAST_AFTER_S = 60.0, 90.0
@@ -31,12 +33,8 @@ def sail_change_spans(track: Track, segments: pl.DataFrame, expected: Floats) ->
 
 
 def _changes(segments: pl.DataFrame) -> list[float]:
-    if segments.height < 2:
-        return []
-    s = segments.sort("start")
-    joined = (s["start"][1:] == s["end"][:-1]) & (s["sail_set"][1:] != s["sail_set"][:-1])
-    start = s["start"][1:].cast(pl.Datetime("us")).filter(joined).to_physical()
-    return (start.to_numpy() * SECONDS).tolist()
+    start_s, end_s, names = seconds(segments["start"]), seconds(segments["end"]), segments["sail_set"].to_list()
+    return [start_s[i] for i in range(1, len(names)) if start_s[i] == end_s[i - 1] and names[i] != names[i - 1]]
 
 
 def _span(track: Track, relative: Floats, at_s: float) -> tuple[float, float]:
@@ -45,8 +43,8 @@ def _span(track: Track, relative: Floats, at_s: float) -> tuple[float, float]:
     def part(low_s: float, high_s: float) -> slice:
         return slice(int(np.searchsorted(t, at_s + low_s)), int(np.searchsorted(t, at_s + high_s)))
 
-    before = _median(relative[part(-MOST_BEFORE_S - LEVEL_S, -MOST_BEFORE_S)])
-    after = _median(relative[part(MOST_AFTER_S, MOST_AFTER_S + LEVEL_S)])
+    before = median_of_known(relative[part(-MOST_BEFORE_S - LEVEL_S, -MOST_BEFORE_S)])
+    after = median_of_known(relative[part(MOST_AFTER_S, MOST_AFTER_S + LEVEL_S)])
     first_s, last_s = at_s - LEAST_BEFORE_S, at_s + LEAST_AFTER_S
     early = part(-MOST_BEFORE_S, -LEAST_BEFORE_S)
     slow = np.flatnonzero(relative[early] < DISTURBED_SHARE * before)
@@ -56,14 +54,6 @@ def _span(track: Track, relative: Floats, at_s: float) -> tuple[float, float]:
     back = np.flatnonzero(~(relative[late] < BACK_SHARE * after))
     still_slow = int(back[0]) if back.size else max(late.stop - late.start, 0)
     return first_s, float(t[late.start + still_slow - 1]) if still_slow else last_s
-
-
-def _median(values: Floats) -> float:
-    known = values[np.isfinite(values)]
-    if not known.size:
-        return float("nan")
-    known.sort()
-    return float(0.5 * (known[(known.size - 1) // 2] + known[known.size // 2]))
 
 
 def _reaches(slow: np.ndarray, length: int, slack: int) -> bool:

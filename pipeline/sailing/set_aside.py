@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,9 +12,11 @@ from pipeline.angles import Floats
 from pipeline.campaign.settings import BARE, UNKNOWN
 from pipeline.sailing.engine import engine_by_the_data, engine_logged, head_to_wind
 from pipeline.sailing.log_against_ground import off_the_ground
+from pipeline.sailing.manoeuvres import Manoeuvre
 from pipeline.sailing.plausibility import implausible, stopped
 from pipeline.sailing.sail_changes import sail_change_spans
 from pipeline.sailing.stretches import Flags, Ints, runs
+from pipeline.sailing.times import Spans, in_spans, row_at, seconds
 from pipeline.sailing.track import SECONDS, Track
 
 KEPT = "in a steady window"
@@ -21,8 +24,6 @@ DOUBTFUL_QUALITIES = frozenset({"doubtful", "changing"})
 # Holes in a channel no longer than this are bridged by leaving the samples out of the averages.
 BRIDGED_S = 5.0
 HEEL_EXPECTED_SHARE = 0.5
-
-_US = 1e6
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,24 +44,24 @@ class SampleReasons:
 def reasons_of_samples(
     track: Track,
     expected: Floats,
-    manoeuvres: pl.DataFrame,
+    manoeuvres: Sequence[Manoeuvre],
     segments: pl.DataFrame,
     sessions: pl.DataFrame,
     exclude: pl.DataFrame | None,
-    settings_log: pl.DataFrame | None,
+    engine: Spans,
 ) -> SampleReasons:
     """Reasons that do not depend on how a window is cut. Frames must be sorted by start.
 
-    `expected`: `expected_speed_kn` of the track.
+    `expected`: `expected_speed_kn` of the track; `engine`: `engine_spans` of the settings log.
     """
     session, segment = row_at(track.time_s, sessions), row_at(track.time_s, segments)
     found: list[tuple[str, Flags]] = []
     found += _excluded(track, exclude)
     found.append(("outside sessions", session < 0))
-    found.append(("engine, logged", engine_logged(track, settings_log)))
+    found.append(("engine, logged", engine_logged(track, engine)))
     found.append(("engine, by the data", engine_by_the_data(track)))
     found += _tags(segments, segment)
-    found.append(("sail change", _in_spans(track.time_s, sail_change_spans(track, segments, expected))))
+    found.append(("sail change", in_spans(track.time_s, sail_change_spans(track, segments, expected))))
     found += _manoeuvres(track, manoeuvres)
     found.append(("speed log off against the ground", off_the_ground(track)))
     found.append(("stopped", stopped(track)))
@@ -76,36 +77,14 @@ def reasons_of_samples(
     return SampleReasons(code, names, hole & (code < 0), session, segment)
 
 
-def row_at(time_s: Floats, frame: pl.DataFrame) -> Ints:
-    """Row of `frame` (columns `start`, `end`, ascending) that each time falls into, -1 where none."""
-    if frame.height == 0:
-        return np.full(len(time_s), -1, dtype=np.int64)
-    start, end = seconds(frame["start"]), seconds(frame["end"])
-    at = np.searchsorted(start, time_s, side="right") - 1
-    inside = (at >= 0) & (time_s <= end[np.maximum(at, 0)])
-    return np.where(inside, at, -1).astype(np.int64)
-
-
-def seconds(times: pl.Series) -> Floats:
-    """Times as seconds since 1970."""
-    return np.asarray(times.cast(pl.Datetime("us")).to_physical().to_numpy() * SECONDS, dtype=float)
-
-
-def moments(time_s: Floats) -> pl.Series:
-    """Seconds since 1970 as times (naive, UTC)."""
-    whole = np.round(np.asarray(time_s, dtype=float) * _US).astype(np.int64)
-    return pl.Series(whole, dtype=pl.Int64).cast(pl.Datetime("us"))
-
-
 def _excluded(track: Track, exclude: pl.DataFrame | None) -> list[tuple[str, Flags]]:
     if exclude is None or exclude.height == 0:
         return []
-    out = []
     spans = zip(seconds(exclude["start"]), seconds(exclude["finish"]), exclude["reason"].to_list(), strict=True)
-    for start_s, finish_s, reason in spans:
-        mask = (track.time_s >= start_s) & (track.time_s <= finish_s)
-        out.append((f"excluded: {reason}" if reason else "excluded", mask))
-    return out
+    return [
+        (f"excluded: {reason}" if reason else "excluded", in_spans(track.time_s, [(start_s, finish_s)]))
+        for start_s, finish_s, reason in spans
+    ]
 
 
 def _tags(segments: pl.DataFrame, segment: Ints) -> list[tuple[str, Flags]]:
@@ -127,16 +106,15 @@ def _tags(segments: pl.DataFrame, segment: Ints) -> list[tuple[str, Flags]]:
     ]
 
 
-def _manoeuvres(track: Track, manoeuvres: pl.DataFrame) -> list[tuple[str, Flags]]:
+def _manoeuvres(track: Track, manoeuvres: Sequence[Manoeuvre]) -> list[tuple[str, Flags]]:
     words = {"bear away": "bearing away", "round up": "rounding up"}
-    kinds = np.array(manoeuvres["kind"].to_list(), dtype=object)
-    start, turn_end, end = (seconds(manoeuvres[c]) for c in ("start", "turn_end", "end"))
     out = []
     for kind in ("tack", "gybe", "bear away", "round up"):
-        of_kind = kinds == kind
         word = words.get(kind, kind)
-        for name, a, b in ((word, start, turn_end), (f"build-up after {word}", turn_end, end)):
-            out.append((name, _in_spans(track.time_s, list(zip(a[of_kind], b[of_kind], strict=True)))))
+        of_kind = [[t * SECONDS for t in (m.start, m.turn_end, m.end)] for m in manoeuvres if m.kind == kind]
+        out.append((word, in_spans(track.time_s, [(start, turn_end) for start, turn_end, _ in of_kind])))
+        build_up = in_spans(track.time_s, [(turn_end, end) for _, turn_end, end in of_kind])
+        out.append((f"build-up after {word}", build_up))
     return out
 
 
@@ -170,12 +148,3 @@ def _heel_lost(track: Track, session: Ints) -> Flags:
     every = np.bincount(session[inside], minlength=n)
     mostly = have > HEEL_EXPECTED_SHARE * np.maximum(every, 1)
     return inside & ~known & mostly[np.maximum(session, 0)]
-
-
-def _in_spans(time_s: Floats, spans: list[tuple[float, float]]) -> Flags:
-    out = np.zeros(len(time_s), dtype=bool)
-    starts, ends = np.array(spans, dtype=float).reshape(-1, 2).T
-    first, end = np.searchsorted(time_s, starts, side="left"), np.searchsorted(time_s, ends, side="right")
-    for a, b in zip(first.tolist(), end.tolist(), strict=True):
-        out[a:b] = True
-    return out

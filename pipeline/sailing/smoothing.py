@@ -125,6 +125,13 @@ def moving_median(values: Floats, count: int) -> Floats:
     return around.rolling_median(count // 2 * 2 + 1).to_numpy()[count // 2 * 2 :]
 
 
+def median_of_known(values: Floats) -> float:
+    """Median of a few values, missing ones left out; NaN where all are."""
+    known = np.sort(values[np.isfinite(values)])
+    n = known.size
+    return float(0.5 * (known[(n - 1) // 2] + known[n // 2])) if n else float("nan")
+
+
 def far_from_median(values: Floats, count: int, least: float, share: float) -> Flags:
     """Where a value is further from its `moving_median` than `least` and than `share` of that median."""
     out = np.zeros(len(values), dtype=bool)

@@ -15,9 +15,10 @@ import polars as pl
 
 from pipeline.angles import Floats
 from pipeline.sailing.effective_size import autocorrelation, effective_n
-from pipeline.sailing.set_aside import KEPT, row_at, seconds
+from pipeline.sailing.set_aside import KEPT
 from pipeline.sailing.speed_lag import SpeedLag
 from pipeline.sailing.states_in_force import states_in_force
+from pipeline.sailing.times import row_at, seconds
 from pipeline.sailing.window_rules import WindowRules, own_limits, window_length_s
 from pipeline.tables import TABLES
 

@@ -19,6 +19,7 @@ from pipeline.digests import digest_of
 from pipeline.ingest.store import Store
 from pipeline.sailing import track, wind_of_samples
 from pipeline.sailing.corrections_in_force import corrections_in_force
+from pipeline.sailing.engine import engine_spans
 from pipeline.sailing.piece_windows import (
     SET_ASIDE,
     WINDOWS,
@@ -32,6 +33,7 @@ from pipeline.sailing.piece_windows import (
 from pipeline.sailing.pieces import Piece, all_touching, pieces_of, slices
 from pipeline.sailing.speed_lag import SpeedLag, settled_lag
 from pipeline.sailing.tagging import set_at, tag_sail_sets
+from pipeline.sailing.times import Spans
 from pipeline.sailing.track import track_along
 from pipeline.sailing.wind_of_samples import (
     TrueWind,
@@ -120,10 +122,12 @@ class _Update:
     records: dict[datetime, Record] = field(init=False)
     found: dict[datetime, PieceWindows] = field(default_factory=dict)
     fresh_wind: bool = False
+    engine: Spans = field(init=False)
 
     def run(self) -> Redone:
         store, boat = self.store, self.campaign.boat
         self.runs = runs_of_logs(store)
+        self.engine = engine_spans(self.campaign.settings_log)
         self.sessions = sessions_of(store, self.runs)
         self.segments = tag_sail_sets(self.campaign.sail_log, boat, self.sessions)
         pieces = pieces_of(list(self.sessions.select("start", "end").iter_rows()))
@@ -191,12 +195,14 @@ class _Update:
         sail_set = set_at(samples["time"], Piece(batch[0].lo, batch[-1].hi).touching(self.segments))
         use = corrections_in_force(boat.calibration, samples["time"], sail_set)
         time_us, channels = samples["time"].to_physical().to_numpy(), channels_of(samples, CHANNELS)
+        parts = slices(batch, time_us)
+        logged = [{name: values[part] for name, values in channels.items()} for part in parts]
+        for piece, here in zip(batch, logged, strict=True):
+            self.records[piece.lo].votes = votes_on_signs(here)
+        contrary = contrary_signs([r.votes for r in self.records.values() if r.votes])
         winds: list[TrueWind] = []
-        for i, (piece, part) in enumerate(zip(batch, slices(batch, time_us), strict=True)):
+        for i, (piece, part, here) in enumerate(zip(batch, parts, logged, strict=True)):
             record = self.records[piece.lo]
-            here = {name: values[part] for name, values in channels.items()}
-            record.votes = votes_on_signs(here)
-            contrary = contrary_signs([r.votes for r in self.records.values() if r.votes])
             wind = true_wind(here, time_us[part], {k: v[part] for k, v in use.items()}, boat, contrary)
             record.wind = wind.notes
             winds.append(wind)
@@ -206,7 +212,7 @@ class _Update:
                 sessions[i],
                 boat,
                 exclude=campaign.exclude,
-                settings_log=campaign.settings_log,
+                engine=self.engine,
             )
             record.step_s, record.lag = examined.track.step_s, examined.lag
             yield record, examined, contrary

@@ -17,8 +17,8 @@ from pipeline.decisions.change_times import change_times
 from pipeline.decisions.corrected_log import suggested_log, write_suggested_log
 from pipeline.decisions.speed_steps import Noise, Steps
 from pipeline.sailing.sessions import find_sessions
-from pipeline.sailing.set_aside import moments
 from pipeline.sailing.tagging import tag_sail_sets
+from pipeline.sailing.times import moments
 from pipeline.sailing.track import track_of
 from pipeline.surfaces.season import SeasonFit
 from pipeline.surfaces.season import _empty as no_fit

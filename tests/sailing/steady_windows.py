@@ -8,6 +8,7 @@ from datetime import datetime
 import polars as pl
 
 from pipeline.campaign.settings import Boat
+from pipeline.sailing.engine import engine_spans
 from pipeline.sailing.piece_windows import as_table, chosen, examine, possible_windows
 from pipeline.sailing.pieces import Piece, pieces_of, slices
 from pipeline.sailing.sessions import find_sessions
@@ -52,7 +53,7 @@ def steady_windows(
             piece.touching(sessions),
             boat,
             exclude=exclude,
-            settings_log=settings_log,
+            engine=engine_spans(settings_log),
         )
         for piece, part in zip(spans, slices(spans, samples["time"].to_physical().to_numpy()), strict=True)
     ]
