@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import cached_property
 from itertools import product
 from typing import Literal
 
@@ -24,7 +25,7 @@ TIMES_IN_TURN = 2
 Fate = Literal["lowered", "hoisted", "station taken", "not stated", "nothing"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Moment:
     """The entries of one time; `run` counts the stretches that no gap of more than 6 h parts."""
 
@@ -32,8 +33,32 @@ class Moment:
     entries: tuple[Entry, ...]
     run: int = 0
 
-    def codes(self, *actions: str) -> frozenset[str]:
-        """Codes of the sails that any of `actions` names."""
+    @cached_property
+    def raised(self) -> frozenset[str]:
+        """Sails hoisted or unfurled."""
+        return self._codes("hoist", "unfurl")
+
+    @cached_property
+    def dropped(self) -> frozenset[str]:
+        """Sails dropped."""
+        return self._codes("drop")
+
+    @cached_property
+    def lowered(self) -> frozenset[str]:
+        """Sails dropped or furled."""
+        return self._codes("drop", "furl")
+
+    @cached_property
+    def stated(self) -> frozenset[str] | None:
+        """Sails that a `flying` states; None where there is no such entry."""
+        return self._codes("flying") if any(e.action == "flying" for e in self.entries) else None
+
+    @cached_property
+    def is_strange(self) -> bool:
+        """Whether an entry names a sail that the boat does not have."""
+        return any(e.codes is None for e in self.entries)
+
+    def _codes(self, *actions: str) -> frozenset[str]:
         return frozenset(c for e in self.entries if e.action in actions for c in e.codes or ())
 
 
@@ -86,19 +111,20 @@ class LogEvidence:
 
     def fate(self, i: int, code: str) -> tuple[Fate, datetime]:
         """What the log says of a sail next, and when; nothing once it is no longer known what is aloft."""
-        station = self.boat.sails[code].station
-        for later in self.moments[i + 1 :]:
-            if later.run != self.moments[i].run or any(e.codes is None for e in later.entries):
+        sails, run = self.boat.sails, self.moments[i].run
+        station = sails[code].station
+        for k in range(i + 1, len(self.moments)):
+            later = self.moments[k]
+            if later.run != run or later.is_strange:
                 return "nothing", later.time
-            raised = later.codes("hoist", "unfurl")
-            if code in later.codes("drop", "furl"):
+            if code in later.lowered:
                 return "lowered", later.time
-            if code in raised:
+            if code in later.raised:
                 return "hoisted", later.time
-            if any(self.boat.sails[c].station == station for c in raised):
+            if any(sails[c].station == station for c in later.raised):
                 return "station taken", later.time
-            if any(e.action == "flying" for e in later.entries):
-                return ("nothing" if code in later.codes("flying") else "not stated"), later.time
+            if later.stated is not None:
+                return ("nothing" if code in later.stated else "not stated"), later.time
         return "nothing", datetime.max
 
     def _flown_together(self) -> set[frozenset[str]]:
@@ -111,8 +137,8 @@ class LogEvidence:
             for stated in (e.codes or () for e in moment.entries if e.action == "flying"):
                 up = set(stated)
                 pairs |= {frozenset((a, b)) for a in stated for b in stated if a != b}
-            up -= moment.codes("drop", "furl")
-            raised = moment.codes("hoist", "unfurl")
+            up -= moment.lowered
+            raised = moment.raised
             for older in up - raised if raised else ():
                 fate, when = self.fate(i, older)
                 if fate == "lowered" and when - moment.time > LATE_ENTRY:
@@ -164,7 +190,8 @@ class LogEvidence:
     def repeated(self, i: int, code: str) -> bool:
         """Whether a sail was moved the same way a few minutes before: an entry written twice, not a contradiction."""
         now = _directions(self.moments[i], code)
-        for earlier in reversed(self.moments[:i]):
+        for k in range(i - 1, -1, -1):
+            earlier = self.moments[k]
             if self.moments[i].time - earlier.time > LATE_ENTRY:
                 return False
             if then := _directions(earlier, code):
@@ -181,12 +208,14 @@ def _exchanges(moments: Sequence[Moment]) -> Counter[frozenset[str]]:
     """How often one sail was hoisted within minutes of another's drop."""
     counts: Counter[frozenset[str]] = Counter()
     for i, moment in enumerate(moments):
-        raised = moment.codes("hoist", "unfurl")
-        dropped = set(moment.codes("drop"))
+        raised = moment.raised
+        if not raised:
+            continue
+        dropped = set(moment.dropped)
         for step in (-1, 1):
             j = i + step
             while 0 <= j < len(moments) and abs(moments[j].time - moment.time) <= LATE_ENTRY:
-                dropped |= moments[j].codes("drop")
+                dropped |= moments[j].dropped
                 j += step
         counts.update(frozenset(pair) for pair in product(raised, dropped) if pair[0] != pair[1])
     return counts

@@ -166,7 +166,9 @@ def _from_nothing(entries: Sequence[Entry], boat: Boat) -> Aloft:
 
 def _with_main(state: Aloft, boat: Boat) -> Aloft:
     main = boat.mainsail
-    if main is None or state.main_lowered or not state.drawing or main_replaced(state.drawing, boat):
+    if main is None or main in state.drawing or state.main_lowered or not state.drawing:
+        return state
+    if main_replaced(state.drawing, boat):
         return state
     return replace(state, drawing=state.drawing | {main})
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import polars as pl
 
-from pipeline.angles import Floats, half_turn, wrap_360
+from pipeline.angles import Floats, degrees, half_turn, radians, wrap_360
 from pipeline.sailing.smoothing import Smoothed
 from pipeline.sailing.stretches import Flags, Ints, stretch_numbers
 
@@ -115,15 +115,15 @@ def track_along(time_us: Ints, channels: Mapping[str, Floats], ground: Flags) ->
         bsp_kn=get["bsp"],
         tws_kn=np.hypot(get["tx"], get["ty"]),
         twa_deg=half_turn(get["ty"], get["tx"]),
-        twd_deg=wrap_360(np.degrees(np.arctan2(get["ds"], get["dc"]))),
+        twd_deg=wrap_360(degrees(np.arctan2(get["ds"], get["dc"]))),
         aws_kn=np.hypot(get["ax"], get["ay"]),
         awa_deg=half_turn(get["ay"], get["ax"]),
-        hdg_deg=wrap_360(np.degrees(np.arctan2(get["hs"], get["hc"]))),
-        ctw_deg=wrap_360(np.degrees(np.arctan2(get["ws"], get["wc"]))),
+        hdg_deg=wrap_360(degrees(np.arctan2(get["hs"], get["hc"]))),
+        ctw_deg=wrap_360(degrees(np.arctan2(get["ws"], get["wc"]))),
         heel_deg=get["heel"],
         rudder_deg=get["rudder"],
         sog_kn=get["sog"],
-        cog_deg=wrap_360(np.degrees(np.arctan2(get["gs"], get["gc"]))),
+        cog_deg=wrap_360(degrees(np.arctan2(get["gs"], get["gc"]))),
         ground=get["ground"] > 0.5,
     )
 
@@ -132,7 +132,7 @@ def _numbers(time_us: Ints, channels: Mapping[str, Floats], ground: Flags) -> di
     """Arrays by short names: wind as vectors, headings as points of the circle."""
 
     def vector(angle: str, size: Floats | float = 1.0) -> tuple[Floats, Floats]:
-        rad = np.radians(channels[angle])
+        rad = radians(channels[angle])
         return size * np.cos(rad), size * np.sin(rad)
 
     out = {"t": time_us * SECONDS, "bsp": channels["bsp_kn"]}

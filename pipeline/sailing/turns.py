@@ -47,7 +47,7 @@ def sides(track: Track, loa_m: float) -> Ints:
     in it where the wind angle's sign does: after a gybe a boat may run by for a minute before its side is clear.
     """
     twa = track.smooth_angle("twa_deg", 2.0 * smoothing_s(loa_m))
-    clear = np.abs(np.sin(np.radians(twa))) > np.sin(np.radians(SIDE_CLEAR_DEG))
+    clear = np.abs(np.abs(twa) - 90.0) < 90.0 - SIDE_CLEAR_DEG
     side = np.where(clear, np.sign(twa), 0).astype(np.int64)
     least = track.count(SIDE_HELD_S)
     for value in (1, -1):

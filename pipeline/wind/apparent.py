@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipeline.angles import Floats, wrap_180
+from pipeline.angles import Floats, radians, wrap_180
 from pipeline.units import KN_PER_MS
 from pipeline.wind.triangle import polar
 
@@ -39,8 +39,8 @@ def without_masthead_motion(
     sensor's height above the waterline, taken as the axis of both. A missing rate leaves its component as it is.
     Source: v = omega x r.
     """
-    angle = np.radians(np.asarray(awa_deg, dtype=float))
-    kn_per_deg_s = np.radians(1.0) * np.asarray(mast_height_m, dtype=float) * KN_PER_MS
+    angle = radians(awa_deg)
+    kn_per_deg_s = radians(1.0) * np.asarray(mast_height_m, dtype=float) * KN_PER_MS
     aws = np.asarray(aws_kn, dtype=float)
     ahead = aws * np.cos(angle) + kn_per_deg_s * np.nan_to_num(np.asarray(pitch_rate_deg_s, dtype=float))
     abeam = aws * np.sin(angle) - kn_per_deg_s * np.nan_to_num(np.asarray(roll_rate_deg_s, dtype=float))
@@ -76,7 +76,7 @@ def to_horizontal(
     The cross-component that the sensor measures is short by cos(heel), the fore-and-aft one by cos(pitch). A missing
     heel or pitch leaves its component as it is; beyond `STEEPEST_DEG` the result is NaN. Signs of heel play no part.
     """
-    angle = np.radians(np.asarray(awa_deg, dtype=float))
+    angle = radians(awa_deg)
     aws = np.asarray(aws_kn, dtype=float)
     return polar(aws * np.cos(angle) / _shortening(pitch_deg), aws * np.sin(angle) / _shortening(heel_deg))
 
@@ -85,11 +85,11 @@ def to_sensor_plane(
     awa_deg: ArrayLike, aws_kn: ArrayLike, heel_deg: ArrayLike, pitch_deg: ArrayLike
 ) -> tuple[Floats, Floats]:
     """The reverse of `to_horizontal`: what a heeled, pitched sensor measures of a horizontal apparent wind."""
-    angle = np.radians(np.asarray(awa_deg, dtype=float))
+    angle = radians(awa_deg)
     aws = np.asarray(aws_kn, dtype=float)
     return polar(aws * np.cos(angle) * _shortening(pitch_deg), aws * np.sin(angle) * _shortening(heel_deg))
 
 
 def _shortening(tilt_deg: ArrayLike) -> Floats:
     tilt = np.nan_to_num(np.asarray(tilt_deg, dtype=float))
-    return np.where(np.abs(tilt) <= STEEPEST_DEG, np.cos(np.radians(tilt)), np.nan)
+    return np.where(np.abs(tilt) <= STEEPEST_DEG, np.cos(radians(tilt)), np.nan)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipeline.angles import Floats, half_turn, wrap_180
+from pipeline.angles import Floats, half_turn, radians, wrap_180
 
 # Below this speed a wind has no direction: rounding in the triangle alone leaves some 1e-15 kn.
 CALM_KN = 1e-9
@@ -36,7 +36,7 @@ def true_from_apparent(
     J. Atmos. Oceanic Technol. 16, 939-952, for what a true wind at sea needs.
     """
     aws = np.asarray(aws_kn, dtype=float)
-    angle = np.radians(from_course(awa_deg, leeway_deg))
+    angle = radians(from_course(awa_deg, leeway_deg))
     angle = np.where(aws == 0.0, 0.0, angle)
     ahead = aws * np.cos(angle) - np.asarray(bsp_kn, dtype=float)
     abeam = aws * np.sin(angle)
@@ -52,7 +52,7 @@ def apparent_from_true(
     has the angle NaN.
     """
     tws = np.asarray(tws_kn, dtype=float)
-    angle = np.radians(np.where(tws == 0.0, 0.0, np.asarray(twa_deg, dtype=float)))
+    angle = radians(np.where(tws == 0.0, 0.0, np.asarray(twa_deg, dtype=float)))
     ahead = tws * np.cos(angle) + np.asarray(bsp_kn, dtype=float)
     abeam = tws * np.sin(angle)
     from_course_deg, aws = polar(ahead, abeam)
@@ -61,7 +61,7 @@ def apparent_from_true(
 
 def velocity_made_good(bsp_kn: ArrayLike, twa_deg: ArrayLike) -> Floats:
     """Speed to windward in kn, negative when going to leeward."""
-    return np.asarray(np.asarray(bsp_kn, dtype=float) * np.cos(np.radians(np.asarray(twa_deg, dtype=float))))
+    return np.asarray(np.asarray(bsp_kn, dtype=float) * np.cos(radians(np.asarray(twa_deg, dtype=float))))
 
 
 def polar(ahead_kn: Floats, abeam_kn: Floats) -> tuple[Floats, Floats]:
