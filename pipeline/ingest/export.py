@@ -13,8 +13,8 @@ from pipeline.tables import TABLES
 # A spreadsheet takes a cell that begins so for a formula; in CSV such text gets an apostrophe in front.
 FORMULA_STARTS = r"^[=+\-@\t\r]"
 
-# Tables to which logs are added as they come, and the order in which people read them.
-ORDER = {"files": ("file",), "rejected": ("file", "line")}
+# Tables to which days are added as they come, and the order in which people read them.
+ORDER = {"files": ("file",), "rejected": ("file", "line"), "set_aside": ("start",)}
 
 
 def export_tables(store: Store, folder: Path, names: Iterable[str] | None = None) -> list[str]:

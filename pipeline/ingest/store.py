@@ -34,6 +34,8 @@ INTERNAL = frozenset(
     | {"log_runs", "shared_sessions", "sessions", "pieces"}
 )
 DISK_FULL = (errno.ENOSPC, errno.EDQUOT)
+# What is committed goes straight into the file: by way of the log beside it, a day more would be written twice.
+AT_COMMIT = {"checkpoint_threshold": "1KB"}
 NO_EXTENSIONS = {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
 
 
@@ -77,7 +79,7 @@ class Store:
                 path.parent.mkdir(parents=True, exist_ok=True)
                 path.unlink(missing_ok=True)
                 path.with_name(path.name + ".wal").unlink(missing_ok=True)
-            config = {**NO_EXTENSIONS, "memory_limit": MEMORY_LIMIT, "threads": str(threads.allowed())}
+            config = {**NO_EXTENSIONS, **AT_COMMIT, "memory_limit": MEMORY_LIMIT, "threads": str(threads.allowed())}
             store = cls(path, duckdb.connect(str(path), read_only, config), is_new=is_new, read_only=read_only)
         try:
             with _in_words(path):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -154,8 +154,11 @@ def _pieces(track: Track, blocks: Sequence[tuple[int, int]]) -> Ints:
     return first[known[first + length] - known[first] > 0.9 * length]
 
 
-def _unexplained(y: Floats, tws: Floats, twa: Floats, step_s: float, lags_s: Sequence[float]) -> Iterator[Floats]:
-    """For each lag: log of the mean square of the speed that is left, times the samples, by row (pieces, samples)."""
+def _unexplained(y: Floats, tws: Floats, twa: Floats, step_s: float, lags_s: Sequence[float]) -> Floats:
+    """For each lag and piece the log of the mean square of the speed that is left, times the samples.
+
+    Speed and wind by (pieces, samples).
+    """
     length = y.shape[1]
     known = np.isfinite(y) & np.isfinite(tws) & np.isfinite(twa)
     known[:, : length // 4] = False  # the lagged wind is not yet independent of where the piece begins
@@ -163,26 +166,26 @@ def _unexplained(y: Floats, tws: Floats, twa: Floats, step_s: float, lags_s: Seq
 
     def about_the_mean(values: Floats) -> Floats:
         x = np.where(known, values, 0.0)
-        x -= (x.sum(axis=1) / np.maximum(count, 1))[:, None] * known
+        x -= (x.sum(axis=-1) / np.maximum(count, 1))[..., None] * known
         return x
 
     ramp = np.broadcast_to(np.arange(length) / length - 0.5, y.shape)
     wind = np.stack((tws, twa))
-    columns = np.stack([about_the_mean(x) for x in (ramp, tws, twa, tws, twa, y)], axis=1)
-    for lag_s in lags_s:
-        for place, values in zip((3, 4), lagged(wind, step_s, lag_s), strict=True):
-            columns[:, place] = about_the_mean(values)
-        yield _left(columns, count)
+    passed = np.stack([lagged(wind, step_s, lag_s) for lag_s in lags_s])
+    columns = np.empty((len(lags_s), len(y), 6, length))
+    for place, values in enumerate((ramp, tws, twa, passed[:, 0], passed[:, 1], y)):
+        columns[:, :, place] = about_the_mean(values)
+    return _left(columns, count)
 
 
 def _left(columns: Floats, count: Ints) -> Floats:
-    """What the last of the columns (pieces, columns, samples) has beyond the others."""
-    moments = columns @ columns.transpose(0, 2, 1)
-    scale = np.sqrt(np.diagonal(moments, axis1=1, axis2=2))
+    """What the last of the columns (lags, pieces, columns, samples) has beyond the others."""
+    moments = columns @ columns.swapaxes(-1, -2)
+    scale = np.sqrt(np.diagonal(moments, axis1=-2, axis2=-1))
     scale = np.where(scale > _NO_SPREAD, scale, np.inf)
-    gram = moments / (scale[:, :, None] * scale[:, None, :])
-    value, vector = np.linalg.eigh(gram[:, :-1, :-1])
-    along = (vector.transpose(0, 2, 1) @ gram[:, :-1, -1:])[:, :, 0]
-    explained = np.where(value > _DEPENDENT, along**2 / np.where(value > _DEPENDENT, value, 1.0), 0.0).sum(axis=1)
-    square = moments[:, -1, -1] * np.clip(1.0 - explained, 0.0, 1.0) / np.maximum(count, 1)
+    gram = moments / (scale[..., :, None] * scale[..., None, :])
+    value, vector = np.linalg.eigh(gram[..., :-1, :-1])
+    along = (vector.swapaxes(-1, -2) @ gram[..., :-1, -1:])[..., 0]
+    explained = np.where(value > _DEPENDENT, along**2 / np.where(value > _DEPENDENT, value, 1.0), 0.0).sum(axis=-1)
+    square = moments[..., -1, -1] * np.clip(1.0 - explained, 0.0, 1.0) / np.maximum(count, 1)
     return np.where(count >= 20, count * np.log(np.maximum(square, 1e-8)), 0.0)

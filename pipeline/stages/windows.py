@@ -76,6 +76,8 @@ WIND_COLUMNS = (
     "heel_deg",
 )
 CHANNELS = (*wind_of_samples.CHANNELS_READ, *track.CHANNELS_READ)
+# Tables that pieces add their rows to, in whatever order they come, and when a row begins.
+ADDED_TO = {"wind": "time", "set_aside": "start"}
 # Samples read at once, and steps of examined pieces that wait in memory for the season's last word (300 bytes each).
 READ_AT_ONCE = 200_000
 WAITING_STEPS = 1_500_000
@@ -121,7 +123,7 @@ class _Update:
     segments: pl.DataFrame = field(init=False)
     records: dict[datetime, Record] = field(init=False)
     found: dict[datetime, PieceWindows] = field(default_factory=dict)
-    fresh_wind: bool = False
+    fresh: set[str] = field(default_factory=set)
     engine: Spans = field(init=False)
 
     def run(self) -> Redone:
@@ -135,8 +137,9 @@ class _Update:
         stale = self._compare(pieces, kept)
         gone = sum(lo not in self.records for lo in kept)
         before = dict(stale)
-        self.fresh_wind = 0 < len(pieces) == len(stale)
-        # As they were: a piece that ends earlier now had its wind up to its old end.
+        if 0 < len(pieces) == len(stale):
+            self.fresh = set(ADDED_TO)
+        # As they were: a piece that ends earlier now had its rows up to its old end.
         self._forget([r.piece for lo, r in kept.items() if self.records.get(lo) is not r])
         if stale:
             self.say(f"wind and windows of {len(stale)} of {len(pieces)} pieces of the season")
@@ -217,7 +220,7 @@ class _Update:
             record.step_s, record.lag = examined.track.step_s, examined.lag
             yield record, examined, contrary
         wind = joined_winds(winds)
-        self._keep_wind(pl.DataFrame([samples["time"], sail_set, *wind.series()]).select(WIND_COLUMNS))
+        self._add("wind", pl.DataFrame([samples["time"], sail_set, *wind.series()]).select(WIND_COLUMNS))
 
     def _choose(self, waiting: list[tuple[Record, Examined, tuple[str, ...]]]) -> None:
         lag = self._lag()
@@ -262,18 +265,21 @@ class _Update:
         return sum((min(r.end, hi) - max(r.start, lo)).total_seconds() * r.rate_hz for r in here)
 
     def _forget(self, pieces: list[Piece]) -> None:
-        """Take the wind of pieces out of the store, unless all of it is going to be replaced."""
-        if not self.fresh_wind and self.store.has_table("wind"):
+        """Take the rows of pieces out of the tables that are added to, but of those that will be replaced as a whole."""
+        for name, begins in ADDED_TO.items():
+            if name in self.fresh or not self.store.has_table(name):
+                continue
+            delete = f"DELETE FROM {name} WHERE {begins} >= $lo AND {begins} < $hi"
             for piece in pieces:
-                self.store.execute("DELETE FROM wind WHERE time >= $lo AND time < $hi", lo=piece.lo, hi=piece.hi)
+                self.store.execute(delete, lo=piece.lo, hi=piece.hi)
 
-    def _keep_wind(self, rows: pl.DataFrame) -> None:
-        """Put computed wind into the store."""
-        if self.fresh_wind or not self.store.has_table("wind"):
-            self.store.write_table("wind", rows)
-            self.fresh_wind = False
+    def _add(self, name: str, rows: pl.DataFrame) -> None:
+        """Put rows of pieces into a table that is added to."""
+        if name in self.fresh or not self.store.has_table(name):
+            self.store.write_table(name, rows)
+            self.fresh.discard(name)
         else:
-            self.store.append("wind", rows)
+            self.store.append(name, rows)
 
     def _finish(self, redone: bool) -> bool:
         """Tables of the season from those of its pieces; returns whether anything changed since the last run."""
@@ -286,35 +292,32 @@ class _Update:
             return False
         _, rules = self._season_says()
         made = list(self.found.values())
-        windows = self._of_pieces("windows", [as_table(made)], WINDOWS)
-        set_aside = self._of_pieces("set_aside", [piece.set_aside for piece in made], SET_ASIDE)
         memory = season_memory((r.step_s, r.products) for r in records)
-        windows = assemble(windows, memory, self.sessions, self.campaign.settings_log)
+        windows = assemble(self._windows_of_pieces(as_table(made)), memory, self.sessions, self.campaign.settings_log)
         ingest = store.read_table("flags").filter(pl.col("stage") == "ingest")
         flags = [ingest, wind_flags(r.wind for r in records), season_flags((r.counts for r in records), windows.height)]
         store.write_table("segments", self.segments)
         store.write_table("sessions", self.sessions)
         store.write_table("windows", windows)
-        store.write_table("set_aside", set_aside)
+        self._add("set_aside", pl.concat([pl.DataFrame(schema=SET_ASIDE), *(piece.set_aside for piece in made)]))
         store.write_table("thresholds", rules.table())
         store.write_table("flags", pl.concat(flags, how="diagonal_relaxed"))
         write_records(store, records)
         store.set_fingerprint(STAGE, key)
         return True
 
-    def _of_pieces(self, name: str, made: list[pl.DataFrame], schema: Mapping[str, pl.DataType]) -> pl.DataFrame:
-        """Rows of all pieces in order: of those computed now, and of the others as they were stored."""
+    def _windows_of_pieces(self, made: pl.DataFrame) -> pl.DataFrame:
+        """Windows of all pieces in order: of those computed now, and of the others as they were stored."""
         kept = [r for lo, r in self.records.items() if lo not in self.found]
-        parts = [pl.DataFrame(schema=schema), *made]
         if kept:
-            rows = self.store.read_table(name)
+            rows = self.store.read_table("windows")
             lows, highs = (pl.Series(times, dtype=pl.Datetime("us")) for times in _bounds(kept))
             at = lows.search_sorted(rows["start"], side="right").cast(pl.Int64) - 1
             place = at.clip(0)
             steps = pl.Series("step_s", [r.step_s for r in kept]).gather(place)
             inside = (at >= 0) & (rows["start"] < highs.gather(place))
-            parts.append(rows.with_columns(steps).filter(inside).select(list(schema)))
-        return pl.concat(parts).sort("start")
+            made = pl.concat([made, rows.with_columns(steps).filter(inside).select(list(WINDOWS))])
+        return made.sort("start")
 
 
 def _bounds(records: list[Record]) -> tuple[list[datetime], list[datetime]]:

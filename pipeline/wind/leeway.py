@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.angles import Floats
-from pipeline.wind.triangle import true_from_apparent
+from pipeline.wind.triangle import true_angle_from_apparent, true_from_apparent
 
 MOST_DEG = 12.0
 FADE_END_DEG = 150.0
@@ -114,5 +114,5 @@ def _bisected(args: tuple[Floats, ...]) -> tuple[Floats, Floats]:
 def _answer(
     size: Floats, awa: Floats, aws: Floats, bsp: Floats, to_leeward: Floats, k: Floats, windward: Floats
 ) -> Floats:
-    twa, _ = true_from_apparent(awa, aws, bsp, -windward * size)
+    twa = true_angle_from_apparent(awa, aws, bsp, -windward * size)
     return leeway_size_deg(to_leeward, bsp, twa, k)

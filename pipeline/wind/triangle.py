@@ -7,11 +7,11 @@ first turned into angles from the course: `course = heading + leeway`, leeway po
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from pipeline.angles import Floats, half_turn, radians, wrap_180
 
-# Below this speed a wind has no direction: rounding in the triangle alone leaves some 1e-15 kn.
+# With both components below this a wind has no direction: rounding in the triangle alone leaves some 1e-15 kn.
 CALM_KN = 1e-9
 
 
@@ -35,12 +35,29 @@ def true_from_apparent(
     Source: plane vector triangle, true = apparent - (headwind of the boat's own motion); Smith, Bourassa & Sharp 1999,
     J. Atmos. Oceanic Technol. 16, 939-952, for what a true wind at sea needs.
     """
+    return polar(*_true_wind(awa_deg, aws_kn, bsp_kn, leeway_deg))
+
+
+def true_angle_from_apparent(
+    awa_deg: ArrayLike, aws_kn: ArrayLike, bsp_kn: ArrayLike, leeway_deg: ArrayLike = 0.0
+) -> Floats:
+    """The angle of `true_from_apparent` alone."""
+    ahead, abeam = _true_wind(awa_deg, aws_kn, bsp_kn, leeway_deg)
+    return np.where(_is_calm(ahead, abeam), np.nan, half_turn(abeam, ahead))
+
+
+def _true_wind(
+    awa_deg: ArrayLike, aws_kn: ArrayLike, bsp_kn: ArrayLike, leeway_deg: ArrayLike
+) -> tuple[Floats, Floats]:
+    """Components of the true wind from ahead and from starboard of the course."""
     aws = np.asarray(aws_kn, dtype=float)
     angle = radians(from_course(awa_deg, leeway_deg))
     angle = np.where(aws == 0.0, 0.0, angle)
-    ahead = aws * np.cos(angle) - np.asarray(bsp_kn, dtype=float)
-    abeam = aws * np.sin(angle)
-    return polar(ahead, abeam)
+    return aws * np.cos(angle) - np.asarray(bsp_kn, dtype=float), aws * np.sin(angle)
+
+
+def _is_calm(ahead_kn: Floats, abeam_kn: Floats) -> NDArray[np.bool_]:
+    return np.maximum(np.abs(ahead_kn), np.abs(abeam_kn)) < CALM_KN
 
 
 def apparent_from_true(
@@ -66,7 +83,6 @@ def velocity_made_good(bsp_kn: ArrayLike, twa_deg: ArrayLike) -> Floats:
 
 def polar(ahead_kn: Floats, abeam_kn: Floats) -> tuple[Floats, Floats]:
     """Signed angle (degrees, NaN in calm) and speed (kn) of a wind by its components from ahead and from starboard."""
-    speed = np.hypot(ahead_kn, abeam_kn)
-    angle = half_turn(abeam_kn, ahead_kn)
-    calm = speed < CALM_KN
+    calm = _is_calm(ahead_kn, abeam_kn)
+    angle, speed = half_turn(abeam_kn, ahead_kn), np.hypot(ahead_kn, abeam_kn)
     return np.where(calm, np.nan, angle), np.where(calm, 0.0, speed)

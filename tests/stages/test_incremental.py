@@ -36,10 +36,11 @@ def to_windows(folder: Path, out: Path) -> RunSummary:
 
 
 def tables_of(run: RunSummary) -> dict[str, pl.DataFrame]:
-    """The tables, from the store and as written for people, and the wind by time."""
+    """The tables, from the store and as written for people; what pieces are added to by time."""
     with Store.open(run.out / "season.duckdb", read_only=True) as store:
         stored = {name: store.read_table(name) for name in MADE_WHOLE}
         stored["wind"] = store.query("SELECT * FROM wind ORDER BY time")
+        stored["set_aside"] = stored["set_aside"].sort("start")
     for name in (*MADE_WHOLE, "files", "rejected"):
         stored[f"{name}.parquet"] = pl.read_parquet(run.out / "tables" / f"{name}.parquet")
     return stored
