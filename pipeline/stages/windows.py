@@ -8,6 +8,7 @@ checked against what it says at last, and computed again where that differs.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import datetime
 
@@ -113,6 +114,15 @@ def read_wind(store: Store) -> pl.DataFrame:
     return samples.with_columns(wind.drop("time", "sail_set"))
 
 
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """A piece that waits for what the season says; `contrary`: channels of contrary sign in its wind."""
+
+    record: Record
+    examined: Examined
+    contrary: tuple[str, ...]
+
+
 @dataclass(slots=True)
 class _Update:
     store: Store
@@ -177,22 +187,26 @@ class _Update:
 
     def _compute(self, pieces: list[Piece]) -> None:
         """Wind and windows of pieces; those beyond what memory holds with what the season says so far."""
-        waiting: list[tuple[Record, Examined, tuple[str, ...]]] = []
-        steps = 0
-        for batch in self._batches(pieces):
-            samples = self.store.read_samples(batch[0].lo, batch[-1].hi, CHANNELS)
-            for record, examined, contrary in self._examined(batch, samples):
-                waiting.append((record, examined, contrary))
-                steps += len(examined.track)
-            if steps > WAITING_STEPS:
-                self._choose(waiting)
-                waiting, steps = [], 0
+        waiting: list[Waiting] = []
+        wind: pl.DataFrame | None = None
+        with ThreadPoolExecutor(1) as beside:
+            for batch in self._batches(pieces):
+                samples = self.store.read_samples(batch[0].lo, batch[-1].hi, CHANNELS)
+                # The wind before goes into the store while this is worked out: the database waits for no interpreter.
+                going_in = None if wind is None else beside.submit(self._add, "wind", wind)
+                found, wind = self._examined(batch, samples)
+                waiting += found
+                if going_in is not None:
+                    going_in.result()
+                if sum(len(w.examined.track) for w in waiting) > WAITING_STEPS:
+                    self._choose(waiting)
+                    waiting = []
+        if wind is not None:
+            self._add("wind", wind)
         self._choose(waiting)
 
-    def _examined(
-        self, batch: list[Piece], samples: pl.DataFrame
-    ) -> Iterator[tuple[Record, Examined, tuple[str, ...]]]:
-        """Neighbouring pieces without their windows, each with the channels of contrary sign; keeps their wind."""
+    def _examined(self, batch: list[Piece], samples: pl.DataFrame) -> tuple[list[Waiting], pl.DataFrame]:
+        """Neighbouring pieces without their windows, and the rows of their wind."""
         campaign, boat = self.campaign, self.campaign.boat
         segments, sessions = all_touching(batch, self.segments), all_touching(batch, self.sessions)
         sail_set = set_at(samples["time"], Piece(batch[0].lo, batch[-1].hi).touching(self.segments))
@@ -203,6 +217,7 @@ class _Update:
         for piece, here in zip(batch, logged, strict=True):
             self.records[piece.lo].votes = votes_on_signs(here)
         contrary = contrary_signs([r.votes for r in self.records.values() if r.votes])
+        found: list[Waiting] = []
         winds: list[TrueWind] = []
         for i, (piece, part, here) in enumerate(zip(batch, parts, logged, strict=True)):
             record = self.records[piece.lo]
@@ -218,21 +233,21 @@ class _Update:
                 engine=self.engine,
             )
             record.step_s, record.lag = examined.track.step_s, examined.lag
-            yield record, examined, contrary
+            found.append(Waiting(record, examined, contrary))
         wind = joined_winds(winds)
-        self._add("wind", pl.DataFrame([samples["time"], sail_set, *wind.series()]).select(WIND_COLUMNS))
+        return found, pl.DataFrame([samples["time"], sail_set, *wind.series()]).select(WIND_COLUMNS)
 
-    def _choose(self, waiting: list[tuple[Record, Examined, tuple[str, ...]]]) -> None:
+    def _choose(self, waiting: list[Waiting]) -> None:
         lag = self._lag()
-        possible = [possible_windows(examined, lag.lag_s) for _, examined, _ in waiting]
-        for (record, *_), windows in zip(waiting, possible, strict=True):
-            record.rungs = windows.counts
+        possible = [possible_windows(w.examined, lag.lag_s) for w in waiting]
+        for w, windows in zip(waiting, possible, strict=True):
+            w.record.rungs = windows.counts
         _, rules = self._season_says()
-        for (record, examined, contrary), windows in zip(waiting, possible, strict=True):
-            made = chosen(examined, windows, rules)
-            record.counts, record.memory = made.counts, made.memory.tolist()
-            record.season = season_digest(contrary, rules)
-            self.found[record.piece.lo] = made
+        for w, windows in zip(waiting, possible, strict=True):
+            made = chosen(w.examined, windows, rules)
+            w.record.counts, w.record.memory = made.counts, made.memory.tolist()
+            w.record.season = season_digest(w.contrary, rules)
+            self.found[w.record.piece.lo] = made
 
     def _lag(self) -> SpeedLag:
         return settled_lag([r.lag for r in self.records.values()], self.campaign.boat.loa_m)
@@ -265,7 +280,7 @@ class _Update:
         return sum((min(r.end, hi) - max(r.start, lo)).total_seconds() * r.rate_hz for r in here)
 
     def _forget(self, pieces: list[Piece]) -> None:
-        """Take the rows of pieces out of the tables that are added to, but of those that will be replaced as a whole."""
+        """Take the rows of pieces out of the tables that are added to and will not be replaced as a whole."""
         for name, begins in ADDED_TO.items():
             if name in self.fresh or not self.store.has_table(name):
                 continue
