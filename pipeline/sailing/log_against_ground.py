@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.angles import Floats
-from pipeline.sailing.smoothing import moving_mean, moving_median
-from pipeline.sailing.stretches import Flags, lasting, runs
+from pipeline.angles import Floats, unit_vectors
+from pipeline.sailing.smoothing import Summed, moving_median, surroundings
+from pipeline.sailing.stretches import Flags, Ints, lasting, runs
 from pipeline.sailing.track import Track
 
 # Velocities are averaged over the first, which outlasts damping and waves, and looked at once in the second.
@@ -42,8 +42,9 @@ def off_the_ground(track: Track) -> Flags:
     out = np.zeros(len(track), dtype=bool)
     each = track.count(EVERY_S)
     seen = slice(each // 2, None, each)
+    around = [ends[seen] for ends in surroundings(track.count(SMOOTH_S), track.stretch)]
     water, ground = (
-        _smooth(track, speed, course, seen)
+        _smooth(speed, course, *around)
         for speed, course in ((track.bsp_kn, track.ctw_deg), (track.sog_kn, track.cog_deg))
     )
     known = np.isfinite(water) & np.isfinite(ground) & ~track.ground[seen]
@@ -66,10 +67,9 @@ def off_the_ground(track: Track) -> Flags:
     return out
 
 
-def _smooth(track: Track, speed_kn: Floats, course_deg: Floats, seen: slice) -> np.ndarray:
-    """Mean velocity (east along the imaginary axis) around the samples `seen`."""
-    rad, count = np.radians(course_deg), track.count(SMOOTH_S)
-    north, east = (moving_mean(speed_kn * f(rad), count, track.stretch, seen) for f in (np.cos, np.sin))
+def _smooth(speed_kn: Floats, course_deg: Floats, a: Ints, b: Ints) -> np.ndarray:
+    """Mean velocity (east along the imaginary axis) over index ranges [a, b)."""
+    north, east = Summed.of(speed_kn * unit_vectors(course_deg)).components(a, b)
     return north + 1j * east
 
 

@@ -161,14 +161,14 @@ def chosen(piece: Examined, possible: PossibleWindows, rules: WindowRules) -> Pi
     good = ~np.logical_or.reduce([mask for _, mask in failures])
     cut = possible.ranges.take(_apart(possible.ranges, np.flatnonzero(good)))
     code, names = _final_reasons(piece, possible.ranges, cut, failures)
-    counts = {name: int(piece.track.samples[code == i].sum()) for i, name in enumerate(names)}
+    counts = np.bincount(code, weights=piece.track.samples, minlength=len(names)).astype(int).tolist()
     memory = lagged_products(
         piece.clean.bsp_kn, cut.first, cut.end, piece.track.count(piece.length_s(rules.lag.lag_s) / 2.0)
     )
     return PieceWindows(
         _describe(piece, cut, rules.lag.lag_s),
         _spans(piece.track, code, names),
-        {name: count for name, count in counts.items() if count},
+        {name: count for name, count in zip(names, counts, strict=True) if count},
         memory,
     )
 

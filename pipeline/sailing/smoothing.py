@@ -31,19 +31,25 @@ class Summed:
 
     def mean(self, a: Ints, b: Ints) -> Floats:
         """Means over the index ranges [a, b); NaN where less than half is known."""
-        return self._shared(self.total[b] - self.total[a], a, b)
+        return self._shared(a, b, self.total[b] - self.total[a])[0]
+
+    def components(self, a: Ints, b: Ints) -> tuple[Floats, Floats]:
+        """The same of vectors: the real and the imaginary part of their means."""
+        total = self.total[b] - self.total[a]
+        real, imaginary = self._shared(a, b, total.real, total.imag)
+        return real, imaginary
 
     def direction(self, a: Ints, b: Ints) -> Floats:
         """The same of unit vectors: the direction of their mean, in [-180, 180)."""
-        total = self.total[b] - self.total[a]
-        return half_turn(self._shared(total.imag, a, b), self._shared(total.real, a, b))
+        real, imaginary = self.components(a, b)
+        return half_turn(imaginary, real)
 
-    def _shared(self, total: Floats, a: Ints, b: Ints) -> Floats:
+    def _shared(self, a: Ints, b: Ints, *totals: Floats) -> list[Floats]:
         size = b - a
         if self.known is None:
-            return total / size
+            return [total / size for total in totals]
         seen = self.known[b] - self.known[a]
-        return np.where(2 * seen >= size, total / np.maximum(seen, 1), np.nan)
+        return [np.where(2 * seen >= size, total / np.maximum(seen, 1), np.nan) for total in totals]
 
 
 def surroundings(count: int, stretch: Ints) -> tuple[Ints, Ints]:
@@ -56,15 +62,11 @@ def surroundings(count: int, stretch: Ints) -> tuple[Ints, Ints]:
     return np.maximum(np.arange(n) - half, first), np.minimum(np.arange(n) + half + 1, last)
 
 
-def moving_mean(values: Floats, count: int, stretch: Ints, at: slice = slice(None)) -> Floats:
-    """Centred mean over `count` samples (made odd) within each stretch; NaN where less than half of them are known.
-
-    Of every sample, or of those `at`.
-    """
+def moving_mean(values: Floats, count: int, stretch: Ints) -> Floats:
+    """Centred mean over `count` samples (made odd) within each stretch; NaN where less than half of them are known."""
     if len(values) == 0 or count < 2:
-        return values[at].copy()
-    a, b = surroundings(count, stretch)
-    return Summed.of(values).mean(a[at], b[at])
+        return values.copy()
+    return Summed.of(values).mean(*surroundings(count, stretch))
 
 
 def moving_angle(angle_deg: Floats, count: int, stretch: Ints) -> Floats:

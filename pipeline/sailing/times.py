@@ -29,13 +29,16 @@ def moments(time_s: Floats) -> pl.Series:
 
 
 def row_at(time_s: Floats, frame: pl.DataFrame) -> Ints:
-    """Row of `frame` (columns `start`, `end`, ascending) that each time falls into, -1 where none."""
-    if frame.height == 0:
-        return np.full(len(time_s), -1, dtype=np.int64)
-    start, end = seconds(frame["start"]), seconds(frame["end"])
-    at = np.searchsorted(start, time_s, side="right") - 1
-    inside = (at >= 0) & (time_s <= end[np.maximum(at, 0)])
-    return np.where(inside, at, -1).astype(np.int64)
+    """Row of `frame` (columns `start`, `end`, ascending) that each of ascending times falls into, -1 where none.
+
+    A time on a border belongs to the later row.
+    """
+    out = np.full(len(time_s), -1, dtype=np.int64)
+    first = np.searchsorted(time_s, seconds(frame["start"]), side="left").tolist()
+    end = np.searchsorted(time_s, seconds(frame["end"]), side="right").tolist()
+    for row, (a, b) in enumerate(zip(first, end, strict=True)):
+        out[a:b] = row
+    return out
 
 
 def in_spans(time_s: Floats, spans: Spans) -> Flags:

@@ -18,8 +18,6 @@ from threadpoolctl import threadpool_limits
 from pipeline.campaign.campaign import Campaign
 from pipeline.digests import digest_of
 from pipeline.ingest.store import Store
-from pipeline.sailing import track, wind_of_samples
-from pipeline.sailing.corrections_in_force import corrections_in_force
 from pipeline.sailing.engine import engine_spans
 from pipeline.sailing.piece_windows import (
     SET_ASIDE,
@@ -28,25 +26,16 @@ from pipeline.sailing.piece_windows import (
     PieceWindows,
     as_table,
     chosen,
-    examine,
     possible_windows,
 )
-from pipeline.sailing.pieces import Piece, all_touching, pieces_of, slices
+from pipeline.sailing.pieces import Piece, all_touching, pieces_of
 from pipeline.sailing.speed_lag import SpeedLag, settled_lag
-from pipeline.sailing.tagging import set_at, tag_sail_sets
+from pipeline.sailing.tagging import tag_sail_sets
 from pipeline.sailing.times import Spans
-from pipeline.sailing.track import track_along
-from pipeline.sailing.wind_of_samples import (
-    TrueWind,
-    channels_of,
-    contrary_signs,
-    joined_winds,
-    true_wind,
-    votes_on_signs,
-    wind_flags,
-)
+from pipeline.sailing.wind_of_samples import contrary_signs, wind_flags
 from pipeline.sailing.window_rules import WindowRules
 from pipeline.sailing.windows import assemble, rules_of, season_flags, season_memory
+from pipeline.stages.batch import CHANNELS, Batch
 from pipeline.stages.log_runs import Run, runs_of_logs, sessions_of
 from pipeline.stages.piece_records import (
     LOGS,
@@ -61,22 +50,6 @@ from pipeline.stages.piece_records import (
 )
 
 STAGE = "windows"
-WIND_COLUMNS = (
-    "time",
-    "sail_set",
-    "bsp_kn",
-    "speed_source",
-    "hdg_deg",
-    "awa_deg",
-    "aws_kn",
-    "leeway_deg",
-    "twa_deg",
-    "tws_kn",
-    "twd_deg",
-    "ctw_deg",
-    "heel_deg",
-)
-CHANNELS = (*wind_of_samples.CHANNELS_READ, *track.CHANNELS_READ)
 # Tables that pieces add their rows to, in whatever order they come, and when a row begins.
 ADDED_TO = {"wind": "time", "set_aside": "start"}
 # Samples read at once, and steps of examined pieces that wait in memory for the season's last word (300 bytes each).
@@ -205,37 +178,19 @@ class _Update:
             self._add("wind", wind)
         self._choose(waiting)
 
-    def _examined(self, batch: list[Piece], samples: pl.DataFrame) -> tuple[list[Waiting], pl.DataFrame]:
+    def _examined(self, pieces: list[Piece], samples: pl.DataFrame) -> tuple[list[Waiting], pl.DataFrame]:
         """Neighbouring pieces without their windows, and the rows of their wind."""
-        campaign, boat = self.campaign, self.campaign.boat
-        segments, sessions = all_touching(batch, self.segments), all_touching(batch, self.sessions)
-        sail_set = set_at(samples["time"], Piece(batch[0].lo, batch[-1].hi).touching(self.segments))
-        use = corrections_in_force(boat.calibration, samples["time"], sail_set)
-        time_us, channels = samples["time"].to_physical().to_numpy(), channels_of(samples, CHANNELS)
-        parts = slices(batch, time_us)
-        logged = [{name: values[part] for name, values in channels.items()} for part in parts]
-        for piece, here in zip(batch, logged, strict=True):
-            self.records[piece.lo].votes = votes_on_signs(here)
+        batch = Batch(pieces, samples, self.segments, self.sessions)
+        records = [self.records[piece.lo] for piece in pieces]
+        for record, votes in zip(records, batch.votes(), strict=True):
+            record.votes = votes
         contrary = contrary_signs([r.votes for r in self.records.values() if r.votes])
-        found: list[Waiting] = []
-        winds: list[TrueWind] = []
-        for i, (piece, part, here) in enumerate(zip(batch, parts, logged, strict=True)):
-            record = self.records[piece.lo]
-            wind = true_wind(here, time_us[part], {k: v[part] for k, v in use.items()}, boat, contrary)
-            record.wind = wind.notes
-            winds.append(wind)
-            examined = examine(
-                track_along(time_us[part], here | wind.columns, wind.ground),
-                segments[i],
-                sessions[i],
-                boat,
-                exclude=campaign.exclude,
-                engine=self.engine,
-            )
-            record.step_s, record.lag = examined.track.step_s, examined.lag
-            found.append(Waiting(record, examined, contrary))
-        wind = joined_winds(winds)
-        return found, pl.DataFrame([samples["time"], sail_set, *wind.series()]).select(WIND_COLUMNS)
+        winds = batch.winds(self.campaign.boat, contrary)
+        examined = batch.examined(winds, self.campaign, self.engine)
+        for record, wind, piece in zip(records, winds, examined, strict=True):
+            record.wind, record.step_s, record.lag = wind.notes, piece.track.step_s, piece.lag
+        found = [Waiting(record, piece, contrary) for record, piece in zip(records, examined, strict=True)]
+        return found, batch.wind_rows(winds)
 
     def _choose(self, waiting: list[Waiting]) -> None:
         lag = self._lag()
