@@ -7,7 +7,6 @@ from collections.abc import Sequence
 import polars as pl
 
 from pipeline.campaign.campaign import Campaign
-from pipeline.campaign.settings import Boat
 from pipeline.sailing import track, wind_of_samples
 from pipeline.sailing.corrections_in_force import corrections_in_force
 from pipeline.sailing.piece_windows import Examined, examine
@@ -58,24 +57,21 @@ class Batch:
         """`votes_on_signs` of each piece."""
         return [votes_on_signs(channels) for channels in self.channels]
 
-    def winds(self, boat: Boat, contrary: tuple[str, ...]) -> list[TrueWind]:
-        """Wind of each piece; `contrary`: the channels of contrary sign."""
+    def examined(
+        self, campaign: Campaign, contrary: tuple[str, ...], engine: Spans
+    ) -> tuple[list[TrueWind], list[Examined]]:
+        """Wind of each piece, and the piece without its windows; `contrary`: the channels of contrary sign."""
+        boat = campaign.boat
         use = corrections_in_force(boat.calibration, self.time, self.sail_set)
-        return [
-            true_wind(channels, self.time_us[part], {name: v[part] for name, v in use.items()}, boat, contrary)
-            for channels, part in zip(self.channels, self.parts, strict=True)
-        ]
-
-    def examined(self, winds: Sequence[TrueWind], campaign: Campaign, engine: Spans) -> list[Examined]:
-        """Each piece with its wind, without its windows."""
-        tracks = (
-            track_along(self.time_us[part], channels | wind.columns, wind.ground)
-            for channels, part, wind in zip(self.channels, self.parts, winds, strict=True)
-        )
-        return [
-            examine(track, segments, sessions, campaign.boat, exclude=campaign.exclude, engine=engine)
-            for track, segments, sessions in zip(tracks, self.segments, self.sessions, strict=True)
-        ]
+        winds, found = [], []
+        for i, (part, channels) in enumerate(zip(self.parts, self.channels, strict=True)):
+            time_us = self.time_us[part]
+            wind = true_wind(channels, time_us, {name: v[part] for name, v in use.items()}, boat, contrary)
+            track = track_along(time_us, channels | wind.columns, wind.ground)
+            piece = examine(track, self.segments[i], self.sessions[i], boat, exclude=campaign.exclude, engine=engine)
+            winds.append(wind)
+            found.append(piece)
+        return winds, found
 
     def wind_rows(self, winds: Sequence[TrueWind]) -> pl.DataFrame:
         """The wind of all pieces as rows of the store."""

@@ -185,8 +185,7 @@ class _Update:
         for record, votes in zip(records, batch.votes(), strict=True):
             record.votes = votes
         contrary = contrary_signs([r.votes for r in self.records.values() if r.votes])
-        winds = batch.winds(self.campaign.boat, contrary)
-        examined = batch.examined(winds, self.campaign, self.engine)
+        winds, examined = batch.examined(self.campaign, contrary, self.engine)
         for record, wind, piece in zip(records, winds, examined, strict=True):
             record.wind, record.step_s, record.lag = wind.notes, piece.track.step_s, piece.lag
         found = [Waiting(record, piece, contrary) for record, piece in zip(records, examined, strict=True)]
