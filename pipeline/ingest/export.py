@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import polars as pl
 
 from pipeline.ingest.store import INTERNAL, Store, plain
 from pipeline.tables import TABLES
+from pipeline.threads import allowed
 
 # A spreadsheet takes a cell that begins so for a formula; in CSV such text gets an apostrophe in front.
 FORMULA_STARTS = r"^[=+\-@\t\r]"
@@ -24,8 +26,15 @@ def export_tables(store: Store, folder: Path, names: Iterable[str] | None = None
     """
     wanted = sorted(names if names is not None else exported(store))
     folder.mkdir(parents=True, exist_ok=True)
-    for name in wanted:
-        write_both(store.read_table(name).sort(ORDER.get(name, ()), maintain_order=True), folder, name)
+    with ThreadPoolExecutor(allowed()) as beside:
+        written = [
+            beside.submit(
+                write_both, store.read_table(name).sort(ORDER.get(name, ()), maintain_order=True), folder, name
+            )
+            for name in wanted
+        ]
+    for one in written:
+        one.result()
     return wanted
 
 

@@ -24,6 +24,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import partial
+from itertools import takewhile
 
 import numpy as np
 import polars as pl
@@ -130,7 +131,7 @@ def _time_line(
         last = end if last is None else max(last, end)
         if index is not None:
             runs[index] = len(lapses)
-    moments = [replace(m, run=runs[i]) for i, m in enumerate(moments)]
+    moments = [Moment(m.time, m.entries, runs[i]) for i, m in enumerate(moments)]
 
     log = LogEvidence(moments, boat)
     stretches: list[Stretch] = []
@@ -179,15 +180,8 @@ def _mark(remark: Remark, log: LogEvidence, i: int) -> Mark:
         return Mark(now, moments[i + 1].time if i + 1 < len(moments) else datetime.max, "doubtful", remark.reason)
     if remark.span == "until settled":
         return Mark(now, max(log.fate(i, code)[1] for code in remark.sails), "doubtful", remark.reason)
-    dropped = next(
-        (
-            m.time
-            for m in moments[i + 1 :]
-            if m.time - now <= LATE_ENTRY
-            and any(e.action == "drop" and set(remark.sails) & set(e.codes or ()) for e in m.entries)
-        ),
-        now + CHANGE,
-    )
+    soon = takewhile(lambda m: m.time - now <= LATE_ENTRY, (moments[k] for k in range(i + 1, len(moments))))
+    dropped = next((m.time for m in soon if m.dropped.intersection(remark.sails)), now + CHANGE)
     return Mark(now, dropped, "changing", remark.reason)
 
 
