@@ -27,12 +27,10 @@ def export_tables(store: Store, folder: Path, names: Iterable[str] | None = None
     wanted = sorted(names if names is not None else exported(store))
     folder.mkdir(parents=True, exist_ok=True)
     with ThreadPoolExecutor(allowed()) as beside:
-        written = [
-            beside.submit(
-                write_both, store.read_table(name).sort(ORDER.get(name, ()), maintain_order=True), folder, name
-            )
-            for name in wanted
-        ]
+        written = []
+        for name in wanted:
+            frame = store.read_table(name).sort(ORDER.get(name, ()), maintain_order=True)
+            written.append(beside.submit(write_both, frame, folder, name))
     for one in written:
         one.result()
     return wanted

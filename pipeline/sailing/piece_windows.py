@@ -217,7 +217,8 @@ def _grid(track: Track, blocks: list[tuple[int, int]], lag_s: float, length_s: f
         starts = np.arange(t[0] + LEAD_LAGS * lag_s, last_s - length_s + 0.5 * track.step_s, START_EVERY_S)
         if starts.size == 0:
             continue
-        first = np.unique(a + np.searchsorted(t, starts - 0.25 * track.step_s))
+        first = a + np.searchsorted(t, starts - 0.25 * track.step_s)
+        first = first[np.append(True, first[1:] != first[:-1])]
         end = a + np.searchsorted(t, track.time_s[first] + length_s - 0.25 * track.step_s)
         parts.append(np.column_stack((first, end, np.full(len(first), a), np.full(len(first), b))))
     return Ranges(*np.concatenate(parts).T)
