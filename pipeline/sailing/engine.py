@@ -43,7 +43,7 @@ def engine_by_the_data(track: Track) -> Flags:
 def head_to_wind(track: Track) -> Flags:
     """Samples closer to the wind than any yacht sails, at whatever speed: luffing, lying to, or under engine."""
     twa = track.smooth_angle("twa_deg", SMOOTH_S)
-    return np.nan_to_num(np.abs(twa), nan=np.inf) < TOO_CLOSE_DEG
+    return np.abs(twa) < TOO_CLOSE_DEG
 
 
 def engine_spans(settings_log: pl.DataFrame | None) -> Spans:

@@ -25,7 +25,7 @@ def implausible(track: Track) -> Flags:
     """
     out = _spike(track.bsp_kn, track, SPEED_SPIKE_KN, SPEED_SPIKE_SHARE)
     out |= _spike(track.aws_kn, track, WIND_SPIKE_KN, WIND_SPIKE_SHARE)
-    out |= np.nan_to_num(track.tws_kn) > HIGHEST_TWS_KN
+    out |= track.tws_kn > HIGHEST_TWS_KN
     still = np.zeros(len(track), dtype=bool)
     same = (np.diff(track.awa_deg) == 0) & (np.diff(track.aws_kn) == 0)
     still[1:] = same
@@ -38,7 +38,7 @@ def implausible(track: Track) -> Flags:
 def stopped(track: Track) -> Flags:
     """Samples where the boat lies still: her mean speed of 20 s is under half a knot."""
     bsp = track.smooth("bsp_kn", STOPPED_SMOOTH_S)
-    return np.nan_to_num(bsp, nan=np.inf) < STOPPED_KN
+    return bsp < STOPPED_KN
 
 
 def _spike(values: Floats, track: Track, least: float, share: float) -> Flags:

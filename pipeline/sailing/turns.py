@@ -160,7 +160,7 @@ def _course_changes(track: Track, loa_m: float, direction: Floats, rate: Floats,
     swing = np.where(same, np.abs(direction[after] - direction[before]), 0.0)
     size = np.abs(track.smooth_angle("twa_deg", smoothing_s(loa_m)))
     wider = np.where(same, size[after] - size[before], 0.0)
-    found = (np.nan_to_num(swing) >= LEAST_TURN_DEG) & (np.abs(np.nan_to_num(wider)) >= LEAST_TWA_CHANGE_DEG)
+    found = (swing >= LEAST_TURN_DEG) & (np.abs(wider) >= LEAST_TWA_CHANGE_DEG)
     sum_taken = np.concatenate(([0], np.cumsum(taken)))
     beside = sum_taken[after + 1] > sum_taken[before]  # the swing is that of a tack or gybe
     turns: list[Turn] = []
