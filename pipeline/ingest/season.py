@@ -70,6 +70,11 @@ class Log:
         return self.paths[0][0]
 
     @property
+    def also_named(self) -> str | None:
+        """The others."""
+        return " ".join(name for name, _ in self.paths[1:]) or None
+
+    @property
     def file_id(self) -> str:
         """What samples name their log by."""
         return self.sha256[:16]
@@ -285,12 +290,14 @@ class _Season:
     def _finish(self, logs: list[Log]) -> None:
         store = self.store
         self.loading.finish()
+        if self._is_as_it_was(logs):
+            return
         store.rename_files(
             pl.DataFrame(
                 {
                     "file_id": [log.file_id for log in logs],
                     "file": [log.name for log in logs],
-                    "also_named": [" ".join(name for name, _ in log.paths[1:]) or None for log in logs],
+                    "also_named": [log.also_named for log in logs],
                 },
                 schema_overrides={"also_named": pl.String()},
             )
@@ -302,6 +309,11 @@ class _Season:
         store.write_table("flags", pl.concat([flags, others], how="diagonal_relaxed"))
         store.set_fingerprint(STAGE, _digest(*store.read_table("files").sort("sha256")["settings"].to_list()))
         run_checks(store, {"new": list(self.loading.rows)})
+
+    def _is_as_it_was(self, logs: list[Log]) -> bool:
+        """Whether the store had just these logs under just these names before this update."""
+        before = {(row["sha256"], row["file"], row["also_named"]) for row in self.known.values()}
+        return not self.loading.rows and before == {(log.sha256, log.name, log.also_named) for log in logs}
 
 
 def _read(reading: Reading, season: tuple[date, date] | None, file: _File) -> ReadLog:
