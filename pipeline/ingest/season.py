@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date
 from functools import cache, partial
@@ -307,13 +307,23 @@ class _Season:
         others = store.read_table("flags").filter(pl.col("stage") != STAGE)
         flags = store.query(sql_text("ingest/flags"))
         store.write_table("flags", pl.concat([flags, others], how="diagonal_relaxed"))
-        store.set_fingerprint(STAGE, _digest(*store.read_table("files").sort("sha256")["settings"].to_list()))
+        store.set_fingerprint(STAGE, _fingerprint(store.read_table("files").sort("sha256")["settings"]))
         run_checks(store, {"new": list(self.loading.rows)})
 
     def _is_as_it_was(self, logs: list[Log]) -> bool:
-        """Whether the store had just these logs under just these names before this update."""
-        before = {(row["sha256"], row["file"], row["also_named"]) for row in self.known.values()}
-        return not self.loading.rows and before == {(log.sha256, log.name, log.also_named) for log in logs}
+        """Whether the store was finished with just these logs under just these names."""
+        known = [self.known[sha256] for sha256 in sorted(self.known)]
+        before = {(row["sha256"], row["file"], row["also_named"]) for row in known}
+        return (
+            not self.loading.rows
+            and before == {(log.sha256, log.name, log.also_named) for log in logs}
+            and self.store.fingerprint(STAGE) == _fingerprint(row["settings"] for row in known)
+        )
+
+
+def _fingerprint(settings: Iterable[str]) -> str:
+    """Of the stage, from how each of its logs was read, in order of their contents."""
+    return _digest(*settings)
 
 
 def _read(reading: Reading, season: tuple[date, date] | None, file: _File) -> ReadLog:
