@@ -25,6 +25,8 @@ SCHEMA: dict[str, pl.DataType] = {
 }
 # A logged change that a finding begins or ends with is the finding's affair, not the change times'.
 SAME_MOMENT = timedelta(seconds=60)
+# Only names that are likelier than all else together are put in.
+LEAST_CHANCE = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,13 +42,14 @@ class Stretch:
 def suggested_log(segments: pl.DataFrame, audit: pl.DataFrame, changes: pl.DataFrame, boat: Boat) -> pl.DataFrame:
     """Rows `time, action, sail, note` of a sail log that tags the likelier sets at the likelier times.
 
-    `segments` of the time line, `audit` and `changes`: the tables `tag_audit` and `change_times`. Stretches whose set
-    is not known are left out, as are times without samples; a set sailed without its mainsail is stated with it, as its
-    name does not tell (the note says that it was doubtful).
+    `segments` of the time line, `audit` and `changes`: the tables `tag_audit` (with `chance`) and `change_times`.
+    Stretches whose set is not known are left out, as are times without samples; a set sailed without its mainsail is
+    stated with it, as its name does not tell (the note says that it was doubtful).
     """
+    audit = audit.filter(pl.col("chance") >= LEAST_CHANCE)
     stretches = _as_tagged(segments, boat)
     stretches = _moved(stretches, audit, changes)
-    for row in audit.sort("chance" if "chance" in audit.columns else "odds").iter_rows(named=True):
+    for row in audit.sort("chance").iter_rows(named=True):
         stretches = _renamed(stretches, row)
     rows: list[tuple[datetime, str, str, str]] = []
     before: Stretch | None = None

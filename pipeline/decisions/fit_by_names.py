@@ -16,6 +16,7 @@ from threadpoolctl import threadpool_limits
 
 from pipeline.campaign.settings import Boat
 from pipeline.decisions.likeliest_names import MOST_WINDOWS, findings
+from pipeline.decisions.name_prior import SOBER
 from pipeline.surfaces.season import SeasonFit, fit_season, without_windows
 
 # In a longer season a wrong name weighs less, for its set has more windows that speak against it, and the search
@@ -43,7 +44,7 @@ def doubted_windows(fit: SeasonFit, boat: Boat) -> NDArray[np.bool_]:
     if len(doubted) > LONGEST_WINDOWS:
         return doubted
     with threadpool_limits(limits=1, user_api="blas"):
-        for f in findings(fit.basis, boat):
+        for f in findings(fit.basis, boat, SOBER):
             for k in f.piece.at if f.chance >= SURE_ENOUGH else ():
                 doubted[f.begin + f.search.chunks.first[k] : f.begin + f.search.chunks.last[k] + 1] = True
     return doubted

@@ -11,6 +11,7 @@ from scipy import special
 from pipeline.campaign.settings import UNLOGGED, Boat
 from pipeline.decisions.audit_chunks import chunks_of
 from pipeline.decisions.name_clusters import Clusters
+from pipeline.decisions.name_prior import Suspicion
 from pipeline.decisions.name_search import LEAST_RATIO, LIKE, NameSearch, Piece, Unit, odd_instead, units_of
 from pipeline.decisions.season_under_labels import SurfacePrior
 from pipeline.surfaces.season_parts import parts_of
@@ -34,18 +35,38 @@ class Finding:
     chance: float
 
 
-def findings(basis: Basis, boat: Boat) -> Iterator[Finding]:
-    """The pieces of a season that another name fits better, in order of time from part to part."""
+def findings(
+    basis: Basis, boat: Boat, suspicion: Suspicion, least_open_chance: float | None = None
+) -> Iterator[Finding]:
+    """The pieces of a season that another name fits better, part by part; with `least_open_chance` also those for which
+    the logged name is likelier, down to this chance of the other.
+    """
     candidates = [k for k, name in enumerate(basis.seen.sets) if name != UNLOGGED]
     for begin, part in parts_of(basis, MOST_WINDOWS) if len(candidates) > 1 else ():
-        search, found = likeliest_names(SurfacePrior(chunks_of(part, boat), part), candidates)
-        for piece in found:
-            if piece.ratio >= LEAST_RATIO:
-                chance = special.expit(piece.gain - special.logsumexp([0.0, odd_instead(search, piece)]))
-                yield Finding(begin, part, search, piece, float(chance))
+        search, found = likeliest_names(SurfacePrior(chunks_of(part, boat), part), candidates, suspicion)
+        yield from (Finding(begin, part, search, p, _chance(search, p)) for p in found if p.ratio >= LEAST_RATIO)
+        if least_open_chance is not None:
+            for piece, chance in _open(search):
+                if chance >= least_open_chance and piece.ratio >= LEAST_RATIO:
+                    yield Finding(begin, part, search, piece, chance)
 
 
-def likeliest_names(surfaces: SurfacePrior, candidates: list[int]) -> tuple[NameSearch, list[Piece]]:
+def _open(search: NameSearch) -> Iterator[tuple[Piece, float]]:
+    """Of every stretch the part that is likeliest under another name, of those that bear their logged name."""
+    for unit in units_of(search.chunks):
+        chances = [(_chance(search, p), p) for p in search.singles([unit])]
+        if chances:
+            chance, piece = max(chances, key=lambda c: c[0])
+            yield piece, chance
+
+
+def _chance(search: NameSearch, p: Piece) -> float:
+    return float(special.expit(p.gain - special.logsumexp([0.0, odd_instead(search, p)])))
+
+
+def likeliest_names(
+    surfaces: SurfacePrior, candidates: list[int], suspicion: Suspicion
+) -> tuple[NameSearch, list[Piece]]:
     """The search at its end, and every piece whose believed name is not the logged one."""
     chunks = surfaces.chunks
     units = units_of(chunks)
@@ -53,18 +74,21 @@ def likeliest_names(surfaces: SurfacePrior, candidates: list[int]) -> tuple[Name
     labels = chunks.logged.copy()
     found: list[Piece] = []
     known: dict[int, list[tuple[float, list[Piece]]]] = {}
+    # A name once taken back is not given again, or the search might go in circles.
+    dropped: set[tuple[bytes, int]] = set()
     for _ in range(MOST_ROUNDS):
-        search = NameSearch(surfaces, candidates, labels)
+        search = NameSearch(surfaces, candidates, labels, suspicion)
         kept = [p for p in (against_logged(search, p, by_number) for p in found) if p.gain > 0]
-        dropped = len(kept) < len(found)
         new: list[Piece] = []
-        if not dropped:
+        if len(kept) < len(found):
+            dropped |= set(map(_key, found)) - set(map(_key, kept))
+        else:
             clusters = Clusters(search, by_number)
             for number in by_number.keys() - known.keys():
                 unit = by_number[number]
                 known[number] = list(search.groups(list(search.singles([unit])), by_number)) + list(clusters.of(unit))
-            groups = [g for number in sorted(known) for g in known[number] if _as_logged(search, g[1])]
-            new = _best_apart(search, groups)
+            tried = [g for number in sorted(known) for g in known[number] if _as_logged(search, g[1])]
+            new = _best_apart(search, [g for g in tried if dropped.isdisjoint(map(_key, g[1]))])
             if not new:
                 return search, kept
         found = kept + new
@@ -75,7 +99,7 @@ def likeliest_names(surfaces: SurfacePrior, candidates: list[int]) -> tuple[Name
         changed = np.flatnonzero(labels != search.labels)
         touched = np.isin(chunks.day, chunks.day[changed]) | (search.names.near[:, changed] > LIKE).any(axis=1)
         known = {number: g for number, g in known.items() if not touched[by_number[number].at].any()}
-    return NameSearch(surfaces, candidates, labels), found
+    return NameSearch(surfaces, candidates, labels, suspicion), found
 
 
 def against_logged(search: NameSearch, p: Piece, units: dict[int, Unit]) -> Piece:
@@ -89,6 +113,11 @@ def against_logged(search: NameSearch, p: Piece, units: dict[int, Unit]) -> Piec
 def _as_logged(search: NameSearch, group: list[Piece]) -> bool:
     """Whether all of a group still bears its logged names: what was tried in an earlier round may be settled now."""
     return all((search.labels[p.at] == p.logged).all() for p in group)
+
+
+def _key(p: Piece) -> tuple[bytes, int]:
+    """Which chunks bear which name."""
+    return p.at.tobytes(), p.label
 
 
 def _best_apart(search: NameSearch, groups: list[tuple[float, list[Piece]]]) -> list[Piece]:

@@ -6,6 +6,8 @@ before or after stands in its place. What would do is told by what the boat flie
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from pipeline.angles import Floats
@@ -13,9 +15,6 @@ from pipeline.decisions.audit_chunks import Chunks
 from pipeline.surfaces.coordinates import Ints, angle_coordinate
 from pipeline.surfaces.support import REACH_ANGLE_DEG, REACH_TWS_KN
 
-# One logged stretch in so many bears a wrong name, in whole or in part. More than most logs deserve, since a false
-# alarm costs a look and a wrong name spoils two surfaces; chosen on simulated seasons.
-MISLABEL_CHANCE = 1.0 / 5.0
 # Of all wrong names: those that would do as well; those of the set before or after, by a change not written or early;
 # any other.
 MISTAKEN_SHARE, CARRIED_SHARE, ANY_SHARE = 0.4, 0.4, 0.2
@@ -28,17 +27,36 @@ WHOLE_SHARE, EDGE_SHARE = 0.5, 0.35
 TURN_WEIGHT = 10.0
 # Time sailed counts for conditions as far off as this share of a reach.
 SPREAD = 0.5
-# Every set counts as if flown for so long everywhere, and for this share of the time it was flown so many times as far
-# off: a crew may try anything once, but hardly a spinnaker close-hauled.
-TRIED_MIN, TRIED_SHARE, FURTHER = 1.0, 0.05, 4.0
+# A set counts as tried for a share of the time it was flown so many times as far off: a crew may try anything once, but
+# hardly a spinnaker close-hauled.
+FURTHER = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class Suspicion:
+    """How readily a log is doubted before the speeds are looked at; chosen on simulated seasons.
+
+    `wrong_odds`: that a logged stretch bears a wrong name, in whole or in part. `tried_min`, `tried_share`: every set
+    counts as if flown for so many minutes everywhere, and for this share of the time it was flown farther off.
+    """
+
+    wrong_odds: float
+    tried_min: float
+    tried_share: float
+
+
+# More than most logs deserve, since a wrong name spoils two surfaces.
+SOBER = Suspicion(0.2, 1.0, 0.05)
+# For a person who looks at what is found: a false alarm costs a look.
+KEEN = Suspicion(0.6, 0.3, 0.015)
 
 
 class NamePrior:
     """Prior odds of other names, given what the chunks are called."""
 
-    def __init__(self, chunks: Chunks, sets: int, labels: Ints) -> None:
+    def __init__(self, chunks: Chunks, sets: int, labels: Ints, suspicion: Suspicion) -> None:
         """`sets`: how many there are; `labels` (n): set numbers by which time is counted."""
-        self._chunks = chunks
+        self._chunks, self._suspicion = chunks, suspicion
         self.near = nearness(chunks)
         other_day = chunks.day[:, None] != chunks.day[None, :]
         self._counts = self.near * other_day * chunks.minutes[None, :]
@@ -47,7 +65,7 @@ class NamePrior:
         # Minutes (n, sets) of each set in conditions like those of every chunk.
         self.flown = (self.near * chunks.minutes[None, :]) @ under
         far = self.near ** (1.0 / FURTHER**2) * other_day * chunks.minutes[None, :]
-        self._tried = TRIED_MIN + TRIED_SHARE * (far @ under)
+        self._tried = suspicion.tried_min + suspicion.tried_share * (far @ under)
         self._labels = labels
 
     def log_share(self, at: Ints, renamed: Ints, labels: Ints) -> Floats:
@@ -77,7 +95,7 @@ class NamePrior:
         odds = np.logaddexp(odds, np.log(ANY_SHARE / (share.shape[1] - 1)) + carried)
         if label in neighbours:
             odds = np.logaddexp(odds, np.log(CARRIED_SHARE / len(neighbours)) + carried)
-        return float(np.log(MISLABEL_CHANCE) + odds)
+        return float(np.log(self._suspicion.wrong_odds) + odds)
 
 
 def nearness(chunks: Chunks) -> Floats:

@@ -14,7 +14,7 @@ import numpy as np
 
 from pipeline.angles import Floats
 from pipeline.decisions.audit_chunks import Chunks
-from pipeline.decisions.name_prior import NamePrior, log_place
+from pipeline.decisions.name_prior import NamePrior, Suspicion, log_place
 from pipeline.decisions.season_under_labels import SeasonUnderLabels, SurfacePrior, Told
 from pipeline.surfaces.coordinates import Ints
 
@@ -73,12 +73,12 @@ class Unit:
 class NameSearch:
     """The season under the names believed so far, and what other names would gain."""
 
-    def __init__(self, surfaces: SurfacePrior, candidates: list[int], labels: Ints) -> None:
-        """`candidates`: set numbers that a name may be; the other arguments as of `SeasonUnderLabels`."""
+    def __init__(self, surfaces: SurfacePrior, candidates: list[int], labels: Ints, suspicion: Suspicion) -> None:
+        """`candidates`: set numbers that a name may be; `surfaces`, `labels` as of `SeasonUnderLabels`."""
         chunks = surfaces.chunks
         self.chunks, self.candidates, self.labels = chunks, candidates, labels
         self.season = SeasonUnderLabels(surfaces, labels)
-        self.names = NamePrior(chunks, len(chunks.rows), labels)
+        self.names = NamePrior(chunks, len(chunks.rows), labels, suspicion)
         # Where each set may be tried (sets, n).
         self.open = chunks.reached & (self.names.flown >= LEAST_FLOWN_MIN).T
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -10,12 +11,13 @@ import polars as pl
 from pipeline.campaign.settings import Boat
 from pipeline.decisions.likeliest_names import Finding, findings
 from pipeline.decisions.name_edges import first_and_last
+from pipeline.decisions.name_prior import KEEN
 from pipeline.decisions.name_search import units_of
 from pipeline.surfaces.season import SeasonFit
 from pipeline.tables import TABLES
 
-# A stretch is listed where its wrong name is likelier than all other explanations together.
-LEAST_CHANCE = 0.5
+# A stretch is worth a look from this chance of its other name among all explanations on.
+LEAST_CHANCE = 0.3
 # Shorter findings are left to the change times.
 LEAST_MINUTES = 5.0
 # Boats take about so long to be steady after a change; farther off a logged border may be one that came late.
@@ -42,12 +44,17 @@ def tag_audit(windows: pl.DataFrame, segments: pl.DataFrame, fit: SeasonFit, boa
     if basis is None:
         return pl.DataFrame(schema=schema)
     end_of = dict(windows.group_by("start").agg(pl.col("end").max()).iter_rows())
-    rows = [_row(f, segments, end_of) for f in findings(basis, boat)]
-    kept = [r for r in rows if r["chance"] >= LEAST_CHANCE and r["minutes"] >= LEAST_MINUTES]
+    found = (f for f in findings(basis, boat, KEEN, LEAST_CHANCE) if f.chance >= LEAST_CHANCE)
+    rows = sorted((_row(f, segments, end_of) for f in found), key=lambda r: -r["chance"])
+    kept: list[dict[str, Any]] = []
+    for row in rows:
+        apart = all(row["end"] <= other["start"] or row["start"] >= other["end"] for other in kept)
+        if apart and row["minutes"] >= LEAST_MINUTES:
+            kept.append(row)
     return TABLES["tag_audit"].conform(pl.DataFrame(kept, schema=schema, orient="row").sort("start"))
 
 
-def _row(f: Finding, segments: pl.DataFrame, end_of: dict[datetime, datetime]) -> dict[str, object]:
+def _row(f: Finding, segments: pl.DataFrame, end_of: dict[datetime, datetime]) -> dict[str, Any]:
     search, p = f.search, f.piece
     chunks, starts, sets = search.chunks, f.part.seen.starts, f.part.seen.sets
     unit = next(u for u in units_of(chunks) if p.at[0] in u.at)

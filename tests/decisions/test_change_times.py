@@ -146,6 +146,7 @@ AUDIT = {
     "logged": pl.String,
     "likelier": pl.String,
     "odds": pl.Float64,
+    "chance": pl.Float64,
 }
 CHANGES = {
     "time": pl.Datetime("us"),
@@ -203,7 +204,7 @@ def test_without_findings_the_suggested_log_tags_the_same(segments, tmp_path):
 
 
 def test_a_likelier_name_and_a_likelier_time_read_back(segments, tmp_path):
-    audit = [(clock("10:55:00"), clock("11:10:00"), "G2+ST", "G2", 40.0)]
+    audit = [(clock("10:55:00"), clock("11:10:00"), "G2+ST", "G2", 40.0, 0.9)]
     changes = [(clock("10:40:00"), "upwind", "G2+ST", clock("10:36:30"), 900.0, "late")]
     log, again = round_trip(segments, audit, changes, tmp_path)
     assert told(again) == [
@@ -212,6 +213,12 @@ def test_a_likelier_name_and_a_likelier_time_read_back(segments, tmp_path):
     notes = [n for n in log["note"].to_list() if n]
     assert "logged at 10:40:00; by the speeds late, odds 900:1" in notes
     assert "logged as G2+ST; by the speeds G2, odds 40:1" in notes
+
+
+def test_a_name_that_is_only_worth_a_look_is_not_put_in(segments, tmp_path):
+    audit = [(clock("10:55:00"), clock("11:10:00"), "G2+ST", "G2", 0.8, 0.4)]
+    _, again = round_trip(segments, audit, [], tmp_path)
+    assert told(again) == ["10:00 upwind", "10:40 G2+ST", "11:30 J2+R2"]
 
 
 def test_what_is_as_logged_or_open_moves_nothing(segments, tmp_path):
@@ -224,7 +231,7 @@ def test_what_is_as_logged_or_open_moves_nothing(segments, tmp_path):
 
 
 def test_a_finding_takes_its_own_edges_whatever_the_change_times_say(segments, tmp_path):
-    audit = [(clock("10:40:00"), clock("11:30:00"), "G2+ST", "J2", 40.0)]
+    audit = [(clock("10:40:00"), clock("11:30:00"), "G2+ST", "J2", 40.0, 0.9)]
     changes = [(clock("10:40:00"), "upwind", "G2+ST", clock("10:36:30"), 900.0, "late")]
     _, again = round_trip(segments, audit, changes, tmp_path)
     assert told(again)[:2] == ["10:00 upwind", "10:40 J2"]

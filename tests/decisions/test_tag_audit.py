@@ -1,5 +1,6 @@
 """The audit's densities against brute force, its prior, and seasons with known wrong names."""
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -9,10 +10,11 @@ from scipy import stats
 
 from pipeline.campaign.settings import Boat, Instruments
 from pipeline.decisions.audit_chunks import chunks_of
+from pipeline.decisions.likeliest_names import findings
 from pipeline.decisions.name_prior import (
     ANY_SHARE,
     CARRIED_SHARE,
-    MISLABEL_CHANCE,
+    KEEN,
     MISTAKEN_SHARE,
     TURN_WEIGHT,
     NamePrior,
@@ -156,6 +158,24 @@ def test_a_wrong_name_begins_at_its_window():
     assert abs((audit["end"][0] - end).total_seconds()) <= 120
 
 
+def test_what_is_likelier_as_logged_is_named_only_on_demand(once):
+    _, fit = once
+    (sure,) = findings(fit.basis, BOAT, KEEN)
+    assert sure.chance > 0.9
+    odds = float(np.exp(sure.piece.gain))
+    logged_or_odd = odds * (1.0 / sure.chance - 1.0)
+    less = 0.5 / odds  # with so much less suspicion the other name is half as likely as the logged one
+    trusting = replace(KEEN, wrong_odds=KEEN.wrong_odds * less)
+    chance = 0.5 / (0.5 + logged_or_odd)
+    assert list(findings(fit.basis, BOAT, trusting)) == []
+    (possible,) = findings(fit.basis, BOAT, trusting, 0.5 * chance)
+    assert possible.piece.label == sure.piece.label
+    np.testing.assert_array_equal(possible.piece.at, sure.piece.at)
+    # a little apart, for the season is told without the name that is no longer believed
+    assert possible.chance == pytest.approx(chance, rel=0.2)
+    assert list(findings(fit.basis, BOAT, trusting, 1.01 * possible.chance)) == []
+
+
 def test_a_season_with_right_names_is_left_alone():
     windows, fit = misnamed(())
     assert tag_audit(windows, segments_of(windows), fit, BOAT).is_empty()
@@ -204,7 +224,7 @@ def test_what_the_rest_says_of_renamed_chunks_is_the_conditional_normal_density(
 def test_odds_of_a_name_follow_what_is_usually_flown_and_what_was_up_before(once):
     _, fit = once
     chunks = chunks_of(fit.basis, BOAT)
-    names = NamePrior(chunks, len(fit.sets), chunks.logged)
+    names = NamePrior(chunks, len(fit.sets), chunks.logged, KEEN)
     at = np.flatnonzero(chunks.unit == chunks.unit[chunks.logged == fit.sets.index(OTHER)][0])
     logged, other = fit.sets.index(OTHER), fit.sets.index(TRUE)
     to_other = np.full(len(at), other)
@@ -215,11 +235,11 @@ def test_odds_of_a_name_follow_what_is_usually_flown_and_what_was_up_before(once
     u, v = np.exp(names.log_share(one, one, to_other[:1]))[0, [other, logged]]
     alone = MISTAKEN_SHARE * u / (1 - u) + ANY_SHARE / (len(fit.sets) - 1) * u / v
     assert np.exp(names.log_odds(one, one, to_other[:1], logged, other, frozenset())) == pytest.approx(
-        MISLABEL_CHANCE * alone
+        KEEN.wrong_odds * alone
     )
     carried = alone + CARRIED_SHARE / 2 * u / v
     found = names.log_odds(one, one, to_other[:1], logged, other, frozenset({other, 3}))
-    assert np.exp(found) == pytest.approx(MISLABEL_CHANCE * carried)
+    assert np.exp(found) == pytest.approx(KEEN.wrong_odds * carried)
 
 
 def test_a_season_of_one_set_has_nothing_to_audit():
