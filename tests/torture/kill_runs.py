@@ -94,6 +94,7 @@ def main() -> int:
             hit, wrong = disturb(bench, start, [kill_after(x) for x in late])
             killed["at random"] += hit
             broken += _tell(what, wrong)
+        _counted(killed, "at random")
         for boundary in BOUNDARIES:
             for n in range(0, arguments.at_boundaries, BURST):
                 start, late = STARTS[n // BURST % len(STARTS)], [0.0, *rng.uniform(0, 0.15, BURST - 1)]
@@ -101,6 +102,7 @@ def main() -> int:
                 hit, wrong = disturb(bench, start, [kill_at(boundary, x) for x in late])
                 killed[f"at {boundary}"] += hit
                 broken += _tell(what, wrong)
+            _counted(killed, f"at {boundary}")
         for name, tried in (
             ("full disk", full_disks(bench, arguments.disks)),
             ("little memory", little_memory(bench, arguments.memory)),
@@ -108,8 +110,13 @@ def main() -> int:
             for what, wrong in tried:
                 print(f"{name}: {what}", flush=True)
                 broken += _tell(f"{name}: {what}", wrong)
-    print(f"killed {', '.join(f'{what}: {count}' for what, count in killed.items())}; {broken} broken")
+    print(f"{killed.total()} killed; {broken} broken")
     return int(broken > 0)
+
+
+def _counted(killed: Counter[str], what: str) -> None:
+    """So that a run that is cut short has counted what it did."""
+    print(f"killed {what}: {killed[what]}", flush=True)
 
 
 def _tell(what: str, wrong: str | None) -> int:
