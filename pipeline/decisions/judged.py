@@ -18,6 +18,11 @@ Bools = NDArray[np.bool_]
 
 SECONDS_PER_HOUR = 3600.0
 NODE = 1e-6
+# What conditions share is known worse than the fit's draws of it say: a mean over many of them errs this many times as
+# much, though a single condition does not. Found on nine seasons of the known boats (781-783): 90 % intervals hold 87 %
+# of the worths of sails (79 % without), 93 of the lists' losses (90), 82 of the costs of flying on (71) and 87 of the
+# changes of areas (68).
+MEANS_ERR = 1.4
 BY_CONDITION = ("tws_kn", "twa_deg", "hours", "log_speed", "log_sd", "log_draws", "supported", "reached")
 
 
@@ -26,8 +31,9 @@ class Judged:
     """The conditions (n of them) and the sets in them.
 
     `tws_kn`, `twa_deg`, `hours` (n). `log_speed`, `log_sd` (sets, n) and `log_draws` (draws, sets, n): log boat speed
-    in knots, NaN out of reach. `supported` (sets, n) as of the fit; `reached` (sets, n): the surface is given there, be
-    its interval wide. Only sets whose sails are known are kept.
+    in knots, NaN out of reach; the draws are for means over conditions, see `MEANS_ERR`. `supported` (sets, n) as of
+    the fit; `reached` (sets, n): the surface is given there, be its interval wide. Only sets whose sails are known are
+    kept.
     """
 
     sets: tuple[str, ...]
@@ -84,6 +90,8 @@ def judge(fit: SeasonFit, log_draws: Floats, conditions: pl.DataFrame, boat: Boa
         log_speed = np.where(on, fit.log_speed[known][:, i, j], np.nan)
         log_sd = np.where(on, fit.log_sd[known][:, i, j], np.nan)
         draws = np.where(on, log_draws[:, known][:, :, i, j], np.nan)
+        middle = draws.mean(axis=0)
+        draws = middle + MEANS_ERR * (draws - middle)
         supported = fit.supported[known][:, i, j] & on
     return Judged(
         sets=tuple(fit.sets[k] for k in known),

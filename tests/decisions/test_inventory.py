@@ -13,7 +13,7 @@ from polars.testing import assert_frame_equal
 from pipeline.campaign.campaign import Campaign
 from pipeline.campaign.settings import Boat
 from pipeline.decisions.inventory import take_stock
-from pipeline.decisions.judged import judge
+from pipeline.decisions.judged import MEANS_ERR, judge
 from pipeline.decisions.rating import EXTRA_KEY, Rating, rating_of
 from pipeline.decisions.season import Season
 from pipeline.surfaces.season import SeasonFit
@@ -313,3 +313,12 @@ def test_known_boat_without_doubt_has_its_true_costs(kind: str) -> None:
     for code, (of_all, of_known) in true.items():
         assert row(tables, code)["cost_s_per_nm"] == pytest.approx(of_all, abs=1e-9)
         assert of_known == pytest.approx(of_all, abs=1e-9)
+
+
+def test_what_conditions_share_is_doubted_more_than_the_draws_say():
+    fit, log_draws = fit_of({"J1": constant(8.0)}, TWS, TWA, sd=0.01)
+    judged = judge(fit, log_draws, EQUAL_HOURS, boat_of({"J1": 20.0}, {"J1": "J1"}))
+    here = log_draws[:, 0, 0, 0]
+    assert MEANS_ERR > 1 and here.std() > 0.005
+    for drawn in judged.log_draws[:, 0].T:
+        np.testing.assert_allclose(drawn - here.mean(), MEANS_ERR * (here - here.mean()), atol=1e-12)
