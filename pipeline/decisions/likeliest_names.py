@@ -12,7 +12,7 @@ from pipeline.campaign.settings import UNLOGGED, Boat
 from pipeline.decisions.audit_chunks import chunks_of
 from pipeline.decisions.name_clusters import Clusters
 from pipeline.decisions.name_prior import Suspicion
-from pipeline.decisions.name_search import LEAST_RATIO, LIKE, NameSearch, Piece, Unit, odd_instead, units_of
+from pipeline.decisions.name_search import LIKE, NameSearch, Piece, Unit, odd_instead, units_of
 from pipeline.decisions.season_under_labels import SurfacePrior
 from pipeline.surfaces.season_parts import parts_of
 from pipeline.surfaces.without_day import Basis
@@ -44,11 +44,12 @@ def findings(
     candidates = [k for k, name in enumerate(basis.seen.sets) if name != UNLOGGED]
     for begin, part in parts_of(basis, MOST_WINDOWS) if len(candidates) > 1 else ():
         search, found = likeliest_names(SurfacePrior(chunks_of(part, boat), part), candidates, suspicion)
-        yield from (Finding(begin, part, search, p, _chance(search, p)) for p in found if p.ratio >= LEAST_RATIO)
+        chances = [(p, _chance(search, p)) for p in found]
         if least_open_chance is not None:
-            for piece, chance in _open(search):
-                if chance >= least_open_chance and piece.ratio >= LEAST_RATIO:
-                    yield Finding(begin, part, search, piece, chance)
+            chances += [(p, chance) for p, chance in _open(search) if chance >= least_open_chance]
+        for p, chance in chances:
+            if p.ratio >= np.log(suspicion.least_ratio):
+                yield Finding(begin, part, search, p, chance)
 
 
 def _open(search: NameSearch) -> Iterator[tuple[Piece, float]]:

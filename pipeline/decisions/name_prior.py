@@ -38,17 +38,20 @@ class Suspicion:
 
     `wrong_odds`: that a logged stretch bears a wrong name, in whole or in part. `tried_min`, `tried_share`: every set
     counts as if flown for so many minutes everywhere, and for this share of the time it was flown farther off.
+    `least_ratio`: the speeds themselves must speak for the other name (likelihoods so many to one), not only what is
+    usually flown there.
     """
 
     wrong_odds: float
     tried_min: float
     tried_share: float
+    least_ratio: float
 
 
 # More than most logs deserve, since a wrong name spoils two surfaces.
-SOBER = Suspicion(0.2, 1.0, 0.05)
+SOBER = Suspicion(0.2, 1.0, 0.05, 3.0)
 # For a person who looks at what is found: a false alarm costs a look.
-KEEN = Suspicion(0.6, 0.3, 0.015)
+KEEN = Suspicion(0.6, 0.3, 0.015, 1.5)
 
 
 class NamePrior:

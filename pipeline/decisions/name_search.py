@@ -24,8 +24,7 @@ ODD_SD, ODD_SLOW_CHANCE, ODD_FAST_CHANCE = 0.10, 1.0 / 50.0, 1.0 / 500.0
 LEAST_MINUTES = 0.25
 # The other name must fit: no more than this share of the logged name's misfit, or this much log speed, may be left.
 MOST_MISFIT_LEFT, FITS = 0.75, 0.01
-# The speeds themselves must speak for the other name (likelihoods so many to one), not only what is usually flown
-# there.
+# Names changed together must gain by the speeds alone (likelihoods so many to one).
 LEAST_RATIO = float(np.log(3.0))
 # A name is tried only where the rest of the season says this much of the set's speed (standard deviation of the log).
 MOST_DOUBT = 0.05

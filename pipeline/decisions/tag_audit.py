@@ -17,7 +17,7 @@ from pipeline.surfaces.season import SeasonFit
 from pipeline.tables import TABLES
 
 # A stretch is worth a look from this chance of its other name among all explanations on.
-LEAST_CHANCE = 0.3
+LEAST_CHANCE = 0.25
 # Shorter findings are left to the change times.
 LEAST_MINUTES = 5.0
 # Boats take about so long to be steady after a change; farther off a logged border may be one that came late.
