@@ -3,13 +3,15 @@
 `python tests/benchmarks/score_tag_audit.py [FIRST-LAST] [boat ...]`. Every season has six stretches of 10 to 20 minutes
 under a wrong name; even seeds also a sloppy sail log (late by minutes, changes never written). Pooled over seasons: of
 the wrong stretches of 10 minutes and more, in conditions where both sets are supported and differ by over 4 %, the
-share found, and with the right name; false alarms in 10 hours. For the change times: error of the logged and of the
+share found, and with the right name; false alarms in 10 hours. "Known": of those where both sets are supported by
+rightly named windows alone, as wrong names support their set, too. For the change times: error of the logged and of the
 likelier time.
 """
 
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -23,6 +25,7 @@ from pipeline.decisions.as_sailed import as_sailed  # noqa: E402
 from pipeline.decisions.change_times import change_times  # noqa: E402
 from pipeline.decisions.season import Season  # noqa: E402
 from pipeline.decisions.tag_audit import tag_audit  # noqa: E402
+from pipeline.surfaces.season import SeasonFit, without_windows  # noqa: E402
 from tests.benchmarks.known_season import fitted_season  # noqa: E402
 from tests.known_boat.boats import BOATS  # noqa: E402
 from tests.known_boat.score import SupportGrid  # noqa: E402
@@ -44,9 +47,11 @@ def compared(truth: Truth, segments: pl.DataFrame) -> pl.DataFrame:
 
 
 def wrong_stretches(truth: Truth, season: Season) -> pl.DataFrame:
-    """Stretches under a wrong name: `start, end, sail_set, tag, minutes, difference, supported` (share of the time)."""
+    """Stretches under a wrong name: `start, end, sail_set, tag, minutes, difference, supported, known` (shares of the
+    time).
+    """
     names = truth.boat.set_names
-    grid = SupportGrid(season.fit.surfaces, names)
+    grids = [SupportGrid(fit.surfaces, names) for fit in (season.fit, rightly_named(truth, season))]
     number = {s: i for i, s in enumerate(names)}
     samples = compared(truth, season.segments).with_columns(pl.struct("day", "sail_set", "tag").rle_id().alias("run"))
     wrong = samples.filter((pl.col("sail_set") != pl.col("tag")) & pl.col("tag").is_in(names))
@@ -54,22 +59,36 @@ def wrong_stretches(truth: Truth, season: Season) -> pl.DataFrame:
     for part in wrong.partition_by("run", maintain_order=True):
         true, tag = part["sail_set"][0], part["tag"][0]
         tws, twa = part["tws_kn"].to_numpy(), part["twa_deg"].to_numpy()
-        held = grid.at(tws, twa)
-        both = held[number[true]] & held[number[tag]]
+        held = [grid.at(tws, twa) for grid in grids]
+        both = [float((h[number[true]] & h[number[tag]]).mean()) for h in held]
         difference = np.mean(np.log(truth.surface(true, tws, twa) / truth.surface(tag, tws, twa)))
         start, end = part["time"][0], part["time"][-1]
-        rows.append((start, end, true, tag, (end - start).total_seconds() / 60, abs(float(difference)), both.mean()))
-    columns = ("start", "end", "sail_set", "tag", "minutes", "difference", "supported")
+        rows.append((start, end, true, tag, (end - start).total_seconds() / 60, abs(float(difference)), *both))
+    columns = ("start", "end", "sail_set", "tag", "minutes", "difference", "supported", "known")
     return pl.DataFrame(rows, schema=columns, orient="row")
 
 
+def rightly_named(truth: Truth, season: Season) -> SeasonFit:
+    """The fit where windows under a wrong name have no say and give no support."""
+    fit = season.fit
+    basis = fit.as_logged or fit.basis
+    if basis is None:
+        return fit
+    seen = basis.seen
+    windows = pl.DataFrame({"start": seen.starts, "tag": [seen.sets[k] for k in seen.set_number]})
+    true = truth.samples.select("time", "sail_set").sort("time")
+    joined = windows.join_asof(true, left_on="start", right_on="time", strategy="nearest")
+    wrong = (joined["sail_set"] != joined["tag"]).to_numpy()
+    return without_windows(replace(fit, basis=basis), season.campaign.boat, wrong)
+
+
 def score_audit(audit: pl.DataFrame, truth: Truth, season: Season) -> dict[str, float]:
-    """Counts of one season: `there`, `found`, `named` right, `false` alarms, `alarms`, `hours`."""
+    """Counts of one season: `there`, `found`, `named` right, `known`, `found_known`, `false`, `alarms`, `hours`."""
     wrong = wrong_stretches(truth, season)
     judged = wrong.filter(
         (pl.col("minutes") >= LEAST_MINUTES) & (pl.col("difference") > LEAST_DIFFERENCE) & (pl.col("supported") > 0.5)
     )
-    found = named = 0
+    found = named = known = found_known = 0
     for row in judged.iter_rows(named=True):
         hits = [
             r
@@ -78,13 +97,15 @@ def score_audit(audit: pl.DataFrame, truth: Truth, season: Season) -> dict[str, 
         ]
         found += bool(hits)
         named += any(r["likelier"] == row["sail_set"] for r in hits)
+        known += row["known"] > 0.5
+        found_known += bool(hits) and row["known"] > 0.5
     false = 0
     for row in audit.iter_rows(named=True):
         share = sum(_overlap(row, w) for w in wrong.iter_rows(named=True)) / row["minutes"]
         false += share < MOST_OVERLAP_OF_A_FALSE_ALARM
     hours = truth.samples.height * float(truth.options["dt_s"]) / 3600.0
-    counts = {"there": judged.height, "found": found, "named": named, "false": false, "alarms": audit.height}
-    return {**counts, "hours": hours}
+    counts = {"there": judged.height, "found": found, "named": named, "known": known, "found_known": found_known}
+    return {**counts, "false": false, "alarms": audit.height, "hours": hours}
 
 
 def _overlap(a: dict, b: dict) -> float:
@@ -128,6 +149,7 @@ def main() -> None:
                 total = {k: total.get(k, 0.0) + v for k, v in counts.items()}
     print(
         f"found {total['found']:.0f} of {total['there']:.0f}, {total['named']:.0f} with the right name; "
+        f"of the known {total['found_known']:.0f} of {total['known']:.0f}; "
         f"{total['alarms']:.0f} listed, {total['false']:.0f} false alarms in {total['hours']:.0f} h: "
         f"{10 * total['false'] / total['hours']:.2f} in 10 h"
     )
