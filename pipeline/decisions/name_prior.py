@@ -39,19 +39,21 @@ class Suspicion:
     `wrong_odds`: that a logged stretch bears a wrong name, in whole or in part. `tried_min`, `tried_share`: every set
     counts as if flown for so many minutes everywhere, and for this share of the time it was flown farther off.
     `least_ratio`: the speeds themselves must speak for the other name (likelihoods so many to one), not only what is
-    usually flown there.
+    usually flown there. `least_each`: log odds that each of several names must gain to be changed together; without it
+    a keen search renames all of a set where it does little worse than another.
     """
 
     wrong_odds: float
     tried_min: float
     tried_share: float
     least_ratio: float
+    least_each: float
 
 
 # More than most logs deserve, since a wrong name spoils two surfaces.
-SOBER = Suspicion(0.2, 1.0, 0.05, 3.0)
+SOBER = Suspicion(0.2, 1.0, 0.05, 3.0, 0.0)
 # For a person who looks at what is found: a false alarm costs a look.
-KEEN = Suspicion(0.6, 0.3, 0.015, 1.5)
+KEEN = Suspicion(0.6, 0.3, 0.015, 1.5, 1.1)
 
 
 class NamePrior:

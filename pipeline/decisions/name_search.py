@@ -76,6 +76,7 @@ class NameSearch:
         """`candidates`: set numbers that a name may be; `surfaces`, `labels` as of `SeasonUnderLabels`."""
         chunks = surfaces.chunks
         self.chunks, self.candidates, self.labels = chunks, candidates, labels
+        self._least_each = suspicion.least_each
         self.season = SeasonUnderLabels(surfaces, labels)
         self.names = NamePrior(chunks, len(chunks.rows), labels, suspicion)
         # Where each set may be tried (sets, n).
@@ -164,7 +165,8 @@ class NameSearch:
     def enough(self, gain: float, group: list[Piece]) -> bool:
         """Whether several pieces gain enough together to be renamed."""
         one_day = len(np.unique(self.chunks.day[np.concatenate([p.at for p in group])])) < 2
-        return gain > (LEAST_EACH * len(group) if one_day else 0.0)
+        least = max(self._least_each, LEAST_EACH if one_day else 0.0)
+        return gain > least * len(group)
 
     def _grown(self, seed: Piece, units: dict[int, Unit]) -> list[Piece]:
         """The seed with others that gain with it, if only once several are renamed."""
