@@ -51,9 +51,9 @@ class Suspicion:
 
 
 # More than most logs deserve, since a wrong name spoils two surfaces.
-SOBER = Suspicion(0.2, 1.0, 0.05, 3.0, 0.0)
+SOBER = Suspicion(wrong_odds=0.2, tried_min=1.0, tried_share=0.05, least_ratio=3.0, least_each=0.0)
 # For a person who looks at what is found: a false alarm costs a look.
-KEEN = Suspicion(0.6, 0.3, 0.015, 1.5, 1.1)
+KEEN = Suspicion(wrong_odds=0.6, tried_min=0.3, tried_share=0.015, least_ratio=1.5, least_each=1.1)
 
 
 class NamePrior:
